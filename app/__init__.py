@@ -1,0 +1,1 @@
+"""Keep, decide and show: the log, the treatment plan, the dashboard and the command line."""

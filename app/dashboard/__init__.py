@@ -1,0 +1,1 @@
+"""Show the log on a phone and a desktop; compute nothing."""

@@ -1,0 +1,319 @@
+"""What the log keeps and the plan reads: frozen records, units in names, times with their zone.
+
+In: nothing. Out: `Company`, `Pool`, `Recovery`, `Visit` and what hangs on a visit (`Assessment`, `Equipment`,
+`Reading`, `Treatment`), and what the plan says (`Step`, `Progress`). Pure: no screen, database, network or clock.
+Every `datetime` is aware. `None` means "not known", never zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from vision.results import Clarity, Interval, Severity
+
+
+class FilterKind(StrEnum):
+    """How the pool's filter holds dirt back."""
+
+    SAND = "sand"
+    CARTRIDGE = "cartridge"
+    DE = "de"
+
+
+class Surface(StrEnum):
+    """What the pool's shell is lined with."""
+
+    PLASTER = "plaster"
+    PEBBLE = "pebble"
+    TILE = "tile"
+    PAINT = "paint"
+    VINYL = "vinyl"
+    FIBREGLASS = "fibreglass"
+
+
+class FloorColour(StrEnum):
+    """The floor's colour, dry."""
+
+    WHITE = "white"
+    GREY = "grey"
+    BLUE = "blue"
+    DARK = "dark"
+    TAN = "tan"
+    PATTERNED = "patterned"
+
+
+class ElementState(StrEnum):
+    """The state of the filter's cartridges, grids or sand, as the tech saw it."""
+
+    GOOD = "good"
+    WORN = "worn"
+    TORN = "torn"
+    NOT_SEEN = "not_seen"
+
+
+class Method(StrEnum):
+    """How a reading was taken, least certain first."""
+
+    STRIP_EYE = "strip_eye"
+    STRIP_PHOTO = "strip_photo"
+    DROP_COUNT = "drop_count"
+    PHOTOMETER = "photometer"
+
+
+class Chemical(StrEnum):
+    """Generic chemicals that can be poured; brands are never named."""
+
+    SODIUM_HYPOCHLORITE = "sodium_hypochlorite"
+    CALCIUM_HYPOCHLORITE = "calcium_hypochlorite"
+    DICHLOR = "dichlor"
+    TRICHLOR = "trichlor"
+    SODIUM_BROMIDE = "sodium_bromide"
+    COPPER_ALGAECIDE = "copper_algaecide"
+    FLOCCULANT = "flocculant"
+    CLARIFIER = "clarifier"
+    HYDROCHLORIC_ACID = "hydrochloric_acid"
+    SODIUM_BISULFATE = "sodium_bisulfate"
+    SODIUM_BICARBONATE = "sodium_bicarbonate"
+    SODIUM_CARBONATE = "sodium_carbonate"
+    CALCIUM_CHLORIDE = "calcium_chloride"
+    CYANURIC_ACID = "cyanuric_acid"
+    SODIUM_THIOSULFATE = "sodium_thiosulfate"
+
+
+class Work(StrEnum):
+    """Work done at a visit besides pouring."""
+
+    FILTER_CLEANED = "filter_cleaned"
+    BACKWASHED = "backwashed"
+    BASKETS_EMPTIED = "baskets_emptied"
+    BRUSHED = "brushed"
+    DEBRIS_REMOVED = "debris_removed"
+    VACUUMED = "vacuumed"
+    VACUUMED_TO_WASTE = "vacuumed_to_waste"
+    ELEMENTS_REPLACED = "elements_replaced"
+    PUMP_STARTED = "pump_started"
+    PUMP_STOPPED = "pump_stopped"
+    HANDED_OVER = "handed_over"
+
+
+@dataclass(frozen=True)
+class Company:
+    """Who uses this log: name and phone for reports, units for people, prices for costs.
+
+    `units` is "us" or "metric". `invented` is true in the demo, and every screen then says so.
+    """
+
+    name: str
+    phone: str = ""
+    units: str = "us"
+    invented: bool = False
+
+
+@dataclass(frozen=True)
+class Pool:
+    """One pool as the company knows it. Depths in m, volume in L, pressure in kPa."""
+
+    id: str
+    name: str
+    volume_l: float
+    filter_kind: FilterKind
+    surface: Surface = Surface.PLASTER
+    floor_colour: FloorColour | None = None
+    depth_shallow_m: float | None = None
+    depth_deep_m: float | None = None
+    has_waste_port: bool | None = None
+    clean_pressure_kpa: float | None = None
+    indoor: bool = False
+    public: bool = False
+    salt_cell: bool = False
+    owner: str = ""
+    town: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """The water of one visit as its newest usable measurement graded it.
+
+    `flags` are names from `vision.flags`; `usable` is false where a flag spoils the measurement.
+    """
+
+    measurement_id: str
+    photo_sha256: str
+    usable: bool
+    flags: tuple[str, ...] = ()
+    clarity: Clarity | None = None
+    clarity_probability: float | None = None
+    severity: Severity | None = None
+    severity_probability: float | None = None
+    visible_depth_m: Interval | None = None
+    chlorophyll_ug_l: Interval | None = None
+
+
+@dataclass(frozen=True)
+class Equipment:
+    """What the tech found at the equipment; None means not looked at."""
+
+    power_on: bool | None = None
+    pump_runs: bool | None = None
+    flow_holds: bool | None = None
+    filter_pressure_kpa: float | None = None
+    elements: ElementState | None = None
+    manifold_sound: bool | None = None
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One reading of the water's chemistry, with its 80 % interval and its method.
+
+    `analyte` is one of free_chlorine, total_chlorine, ph, total_alkalinity, calcium_hardness, cyanuric_acid,
+    water_temperature; `unit` is mg/L, deg_c or "" (pH).
+    """
+
+    analyte: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    method: Method
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Treatment:
+    """One chemical that was really poured: `amount` in `unit` (L or kg), `strength_pct` as labelled."""
+
+    chemical: Chemical
+    amount: float
+    unit: str
+    strength_pct: float | None = None
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One stop at a pool and everything recorded at it."""
+
+    id: str
+    recovery_id: str
+    at: datetime
+    by: str
+    assessment: Assessment | None = None
+    equipment: Equipment = field(default_factory=Equipment)
+    readings: tuple[Reading, ...] = ()
+    treatments: tuple[Treatment, ...] = ()
+    work: tuple[Work, ...] = ()
+    floor_seen: bool | None = None
+    debris_on_floor: bool | None = None
+    photo_sha256s: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Recovery:
+    """One pool's course from green to clear, with its visits oldest first."""
+
+    id: str
+    pool: Pool
+    opened_at: datetime
+    closed_at: datetime | None
+    visits: tuple[Visit, ...]
+
+
+class StepKind(StrEnum):
+    """What a recovery needs next."""
+
+    START = "start"
+    RESTORE_POWER = "restore_power"
+    REPAIR_PUMP = "repair_pump"
+    REPAIR_FILTER = "repair_filter"
+    MEASURE_AGAIN = "measure_again"
+    DOSE = "dose"
+    FLOCCULATE = "flocculate"
+    CLEAN_FILTER = "clean_filter"
+    CIRCULATE = "circulate"
+    REMOVE_DEBRIS = "remove_debris"
+    VACUUM = "vacuum"
+    BALANCE = "balance"
+    HAND_OVER = "hand_over"
+    CALL_FOR_HELP = "call_for_help"
+    CLOSED = "closed"
+
+
+@dataclass(frozen=True)
+class Dose:
+    """One amount of one chemical, with its arithmetic spelt out.
+
+    `amount` is in `unit` (L or kg); `say` is the amount as a tech pours it, in the company's units;
+    `arithmetic` is the calculation as one line; `low` and `high` are the sensible range.
+    """
+
+    chemical: Chemical
+    strength_pct: float | None
+    amount: float
+    unit: str
+    low: float
+    high: float
+    say: str
+    arithmetic: str
+    cautions: tuple[str, ...]
+    sources: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Action:
+    """One thing to do, in order; `dose` is set where a chemical is poured."""
+
+    say: str
+    dose: Dose | None = None
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """One fact that a step rests on, and the visit it was seen at (None for a fact of the pool)."""
+
+    say: str
+    visit_id: str | None = None
+
+
+@dataclass(frozen=True)
+class Step:
+    """The recommended next step of a recovery."""
+
+    step: StepKind
+    title: str
+    why: tuple[Evidence, ...]
+    do: tuple[Action, ...]
+    return_in_hours: float | None
+    look_for: str
+    would_change: tuple[str, ...]
+    cautions: tuple[str, ...]
+    sources: tuple[str, ...]
+
+
+class Standing(StrEnum):
+    """Where a recovery stands, for the board."""
+
+    NOT_STARTED = "not_started"
+    WAITING_ON_EQUIPMENT = "waiting_on_equipment"
+    UNDER_WAY = "under_way"
+    STALLED = "stalled"
+    CLEARING = "clearing"
+    READY = "ready"
+    DONE = "done"
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far a recovery has come: `done_share` 0 at the start to 1 at clear; days to clear with 80 % interval.
+
+    `days_to_clear` is None where nothing can be said yet; `say` is one sentence a customer understands.
+    """
+
+    standing: Standing
+    done_share: float | None
+    days_to_clear: Interval | None
+    next_visit_due: datetime | None
+    overdue: bool
+    say: str

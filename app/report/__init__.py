@@ -1,0 +1,1 @@
+"""Tell what happened: reports as data, charts and pages."""

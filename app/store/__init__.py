@@ -1,0 +1,1 @@
+"""Keep the log: the only package that speaks SQL."""

@@ -1,0 +1,1 @@
+"""Fit the grader on rendered photos, through vision.measure."""
