@@ -31,7 +31,7 @@ LAB_KAPPA = 24389 / 27
 def _rgb_to_xyz_matrix() -> Array:
     """Derive linear sRGB to XYZ from the primaries and the white, in full precision."""
     x, y = SRGB_PRIMARIES_XY.T
-    primaries_xyz: Array = np.array([x / y, np.ones(3), (1 - x - y) / y])
+    primaries_xyz = np.array([x / y, np.ones(3), (1 - x - y) / y], dtype=np.float64)
     gains = np.linalg.solve(primaries_xyz, WHITE_D65_XYZ)
     matrix: Array = np.asarray(primaries_xyz * gains, dtype=np.float64)
     return matrix
@@ -39,7 +39,7 @@ def _rgb_to_xyz_matrix() -> Array:
 
 RGB_TO_XYZ: Array = _rgb_to_xyz_matrix()
 """Linear sRGB to XYZ (D65), from the chromaticities above; its four-decimal form is in IEC 61966-2-1."""
-XYZ_TO_RGB: Array = np.linalg.inv(RGB_TO_XYZ)
+XYZ_TO_RGB: Array = np.asarray(np.linalg.inv(RGB_TO_XYZ), dtype=np.float64)
 """XYZ (D65) to linear sRGB: the inverse of `RGB_TO_XYZ`."""
 
 
