@@ -1,0 +1,182 @@
+"""The log's schema as numbered steps: each is run once, in its own transaction, and never edited after release.
+
+In: a connection inside an immediate transaction. Out: the tables. `MIGRATIONS[n]` takes a log from version n to
+n + 1; the version is kept in SQLite's `user_version`, which is part of the transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sqlite_utils import Database
+
+APPLICATION_ID = 0x54424C55
+"""Written into the file's header, so that another program's database is not taken for a log ("TBLU")."""
+
+
+def create_log(db: Database) -> None:
+    """Create the first tables: pools, recoveries, visits and all that hangs on a visit.
+
+    Times are ISO 8601 text with their zone. What is measured and what was changed is appended and cannot be
+    altered: triggers refuse it, so that no later code can either.
+    """
+    for statement in _TABLES.split(";\n\n"):
+        db.conn.execute(statement)
+
+
+MIGRATIONS: tuple[Callable[[Database], None], ...] = (create_log,)
+"""In order; append only."""
+
+_TABLES = """
+create table company (
+    id integer primary key check (id = 1),
+    name text not null,
+    phone text not null,
+    units text not null check (units in ('us', 'metric')),
+    invented integer not null check (invented in (0, 1))
+) strict;
+
+create table pools (
+    id text primary key,
+    name text not null,
+    volume_l real not null check (volume_l > 0),
+    filter_kind text not null,
+    surface text not null,
+    floor_colour text,
+    depth_shallow_m real,
+    depth_deep_m real,
+    has_waste_port integer check (has_waste_port in (0, 1)),
+    clean_pressure_kpa real,
+    indoor integer not null check (indoor in (0, 1)),
+    public integer not null check (public in (0, 1)),
+    salt_cell integer not null check (salt_cell in (0, 1)),
+    owner text not null,
+    town text not null,
+    note text not null
+) strict;
+
+create table recoveries (
+    id text primary key,
+    pool_id text not null references pools (id),
+    opened_at text not null,
+    closed_at text
+) strict;
+
+create index recoveries_by_pool on recoveries (pool_id);
+
+create unique index one_open_recovery_a_pool on recoveries (pool_id) where closed_at is null;
+
+create table visits (
+    id text primary key,
+    recovery_id text not null references recoveries (id),
+    at text not null,
+    "by" text not null,
+    floor_seen integer check (floor_seen in (0, 1)),
+    debris_on_floor integer check (debris_on_floor in (0, 1)),
+    note text not null
+) strict;
+
+create index visits_by_recovery on visits (recovery_id);
+
+create table photos (
+    sha256 text primary key check (length(sha256) = 64),
+    original_name text not null,
+    size_bytes integer not null check (size_bytes > 0),
+    taken_at text,
+    received_at text not null,
+    visit_id text references visits (id),
+    kind text check (kind in ('water', 'strip', 'disc', 'other'))
+) strict;
+
+create index photos_by_visit on photos (visit_id);
+
+create trigger photos_stay before delete on photos
+begin select raise(abort, 'photos are never removed'); end;
+
+create trigger photos_keep_bytes before update of sha256, size_bytes, original_name, received_at on photos
+begin select raise(abort, 'what was received is never altered'); end;
+
+create table measurements (
+    seq integer primary key,
+    id text not null unique,
+    sha256 text not null references photos (sha256),
+    pipeline_version text not null,
+    model_id text not null,
+    inputs text not null,
+    measured_at text not null,
+    result text not null check (json_valid(result)),
+    unique (sha256, pipeline_version, model_id, inputs)
+) strict;
+
+create index measurements_by_photo on measurements (sha256, seq);
+
+create trigger measurements_stay before delete on measurements
+begin select raise(abort, 'measurements are appended, never removed'); end;
+
+create trigger measurements_unchanged before update on measurements
+begin select raise(abort, 'measurements are appended, never changed'); end;
+
+create view newest_measurements as
+select * from measurements as m
+where m.seq = (select max(seq) from measurements where sha256 = m.sha256);
+
+create table equipment (
+    visit_id text primary key references visits (id),
+    power_on integer check (power_on in (0, 1)),
+    pump_runs integer check (pump_runs in (0, 1)),
+    flow_holds integer check (flow_holds in (0, 1)),
+    filter_pressure_kpa real,
+    elements text,
+    manifold_sound integer check (manifold_sound in (0, 1))
+) strict;
+
+create table readings (
+    visit_id text not null references visits (id),
+    position integer not null,
+    analyte text not null,
+    value real not null,
+    low real not null,
+    high real not null,
+    unit text not null,
+    method text not null,
+    flags text not null check (json_valid(flags)),
+    primary key (visit_id, position)
+) strict;
+
+create table treatments (
+    visit_id text not null references visits (id),
+    position integer not null,
+    chemical text not null,
+    amount real not null,
+    unit text not null,
+    strength_pct real,
+    primary key (visit_id, position)
+) strict;
+
+create table work (
+    visit_id text not null references visits (id),
+    position integer not null,
+    work text not null,
+    primary key (visit_id, position)
+) strict;
+
+create table history (
+    seq integer primary key,
+    recorded_at text not null default (strftime('%Y-%m-%dT%H:%M:%fZ', 'now')),
+    at text,
+    who text not null,
+    table_name text not null,
+    row_id text not null,
+    before text check (before is null or json_valid(before)),
+    after text check (after is null or json_valid(after))
+) strict;
+
+create index history_by_row on history (table_name, row_id);
+
+create trigger history_stays before delete on history
+begin select raise(abort, 'the history is appended, never removed'); end;
+
+create trigger history_unchanged before update on history
+begin select raise(abort, 'the history is appended, never changed'); end
+"""
+"""Version 1. Strict tables, so a number never lands where a text belongs."""
