@@ -6,17 +6,31 @@ small frozen results. What depends on the present is an argument: `at` (when it 
 
 from __future__ import annotations
 
-import io
 import json
-import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from app import config, workers
-from app.errors import AlreadyInLog, NotInLog, PhotoRefused, PictureUnavailable, RecoveryClosed
+from app.errors import NotInLog, RecoveryClosed
+from app.measuring import (
+    Measured,
+    PhotoIn,
+    Refused,
+    Rescored,
+    Watch,
+    check_picture,
+    give_photos,
+    measure_photos,
+    normalised_picture,
+    plain_picture,
+    receive_photo,
+    rescore,
+    shipped_measurer,
+    take_photos,
+)
 from app.records import (
     Assessment,
     Company,
@@ -32,51 +46,44 @@ from app.records import (
     Work,
 )
 from app.store.log import Log, new_id
-from app.store.pictures import kept_picture
-from app.store.rows import Row, assessment_of_result, from_json
-from app.workers import Job, Measure, Measurer, Outcome
-from vision import flags
-from vision.results import PhotoResult, problem, to_json
+from app.workers import Job, Measure, Outcome
 
-if TYPE_CHECKING:
-    from PIL.Image import Image
-
-Watch = Callable[[int, int], None]
-"""Told how many photos are measured, of how many."""
-
-JPEG_QUALITY = 88
-"""Quality of the pictures made for people [0-100]: no blocks seen at phone size (our own judgement)."""
-
-
-@dataclass(frozen=True)
-class PhotoIn:
-    """A photo as it arrives: its own name, its bytes, and what it shows ("water", "strip", "disc" or "other")."""
-
-    name: str
-    content: bytes
-    kind: str = "water"
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A photo that was read: the measurement kept of it, usable or not."""
-
-    name: str
-    sha256: str
-    measurement_id: str
-    result: PhotoResult
-
-
-@dataclass(frozen=True)
-class Refused:
-    """A photo that was not taken or not read, and why; unpacks as (name, sentence)."""
-
-    name: str
-    sentence: str
-
-    def __iter__(self) -> Iterator[str]:
-        """Give the name, then the sentence."""
-        return iter((self.name, self.sentence))
+__all__ = [
+    "BoardRow",
+    "Log",
+    "Measured",
+    "MeasurementRow",
+    "PhotoIn",
+    "Refused",
+    "Rescored",
+    "VisitLogged",
+    "add_photos",
+    "add_pool",
+    "board",
+    "check_picture",
+    "close_recovery",
+    "company",
+    "find_recovery",
+    "log_visit",
+    "measurements_of",
+    "next_step",
+    "normalised_picture",
+    "open_log",
+    "open_recoveries",
+    "open_recovery",
+    "photo_bytes",
+    "plain_picture",
+    "pools",
+    "progress",
+    "receive_photo",
+    "recoveries_of",
+    "recovery",
+    "rescore",
+    "save_company",
+    "score",
+    "update_pool",
+    "update_visit",
+]
 
 
 @dataclass(frozen=True)
@@ -110,19 +117,6 @@ class MeasurementRow:
     model_id: str
     measured_at: datetime
     result: dict[str, Any]
-
-
-@dataclass(frozen=True)
-class Rescored:
-    """One photo measured anew: what was said of its water before and what is said now."""
-
-    photo_sha256: str
-    name: str
-    before: Assessment | None
-    after: Assessment | None
-    changed: bool
-    written: bool
-    sentence: str = ""
 
 
 def open_log(folder: Path | None = None) -> Log:
@@ -240,25 +234,6 @@ def _open_first(log: Log, pool_id: str) -> list[Recovery]:
     return sorted(log.recoveries_of(pool_id), key=lambda each: each.closed_at is not None)
 
 
-def receive_photo(log: Log, photo: PhotoIn, *, received_at: datetime, by: str = "") -> str:
-    """Take a photo into the log, as yet without a visit, and return its sha256; it is on disk when we return.
-
-    Raises
-    ------
-    PhotoRefused
-        If it is empty or larger than `config.MAX_PHOTO_MB`.
-    """
-    size_mb = len(photo.content) / 1e6
-    if not photo.content:
-        raise PhotoRefused(f"The file {photo.name} is empty.", "Send the photo again.")
-    if size_mb > config.MAX_PHOTO_MB:
-        raise PhotoRefused(
-            f"The file {photo.name} is too large ({size_mb:.0f} MB; at most {config.MAX_PHOTO_MB} MB).",
-            "Send the picture straight from the phone.",
-        )
-    return log.add_photo(photo.content, name=photo.name, received_at=received_at, kind=photo.kind, who=by)
-
-
 def log_visit(
     log: Log,
     recovery_id: str,
@@ -319,11 +294,11 @@ def log_visit(
         note=note.strip(),
     )
     arrived = received_at or at
-    taken, refused = _take(log, photos, received_at=arrived, by=by)
+    taken, refused = take_photos(log, photos, received_at=arrived, by=by)
     with log.atomic():
         log.save_visit(visit, at=at, who=by)
-        given, not_given = _give(log, visit.id, taken, at=arrived, by=by)
-    measured, unread = _measure_into(log, given, into.pool, at=arrived, measure=measure, progress=progress)
+        given, not_given = give_photos(log, visit.id, taken, at=arrived, by=by)
+    measured, unread = measure_photos(log, given, into.pool, at=arrived, measure=measure, progress=progress)
     return VisitLogged(log.visit(visit.id), measured, (*refused, *not_given, *unread))
 
 
@@ -339,10 +314,10 @@ def add_photos(
 ) -> VisitLogged:
     """Add photos to a visit that is in the log, a retake for instance, and measure them; as `log_visit`."""
     into = _still_open(log, log.visit(visit_id).recovery_id)
-    taken, refused = _take(log, photos, received_at=at, by=by)
+    taken, refused = take_photos(log, photos, received_at=at, by=by)
     with log.atomic():
-        given, not_given = _give(log, visit_id, taken, at=at, by=by)
-    measured, unread = _measure_into(log, given, into.pool, at=at, measure=measure, progress=progress)
+        given, not_given = give_photos(log, visit_id, taken, at=at, by=by)
+    measured, unread = measure_photos(log, given, into.pool, at=at, measure=measure, progress=progress)
     return VisitLogged(log.visit(visit_id), measured, (*refused, *not_given, *unread))
 
 
@@ -449,70 +424,6 @@ def measurements_of(log: Log, sha256: str) -> tuple[MeasurementRow, ...]:
     )
 
 
-def plain_picture(log: Log, sha256: str, *, width_px: int) -> bytes:
-    """Return a photo as taken, upright, as a JPEG of at most `width_px`, without position or other EXIF.
-
-    Raises
-    ------
-    PhotoUnreadable
-        If it is no photo.
-    """
-
-    def make() -> bytes:
-        from PIL import Image
-
-        from vision.photo import open_photo
-
-        # Twice the size asked for: reduced decoding is coarse, the last step is not.
-        return _jpeg(Image.fromarray(open_photo(photo_bytes(log, sha256)).read(2 * width_px).rgb), width_px)
-
-    return kept_picture(log.cache_folder, f"{sha256}-plain-{width_px}.jpg", make)
-
-
-def check_picture(log: Log, sha256: str, *, width_px: int | None = None) -> bytes:
-    """Return the photo with what was found drawn on it (JPEG), made on first demand.
-
-    Raises
-    ------
-    PictureUnavailable
-        If the photo was not measured yet.
-    """
-    measurement, result = _newest(log, sha256)
-
-    def make() -> bytes:
-        from vision.overlay import draw_check
-
-        return _jpeg(draw_check(log.photo_path(sha256), result), width_px)
-
-    return kept_picture(log.cache_folder, f"{measurement}-check-{width_px or 'full'}.jpg", make)
-
-
-def normalised_picture(log: Log, sha256: str, *, width_px: int) -> bytes:
-    """Return the photo in the card's colours, at most `width_px` wide (JPEG), its EXIF gone.
-
-    Raises
-    ------
-    PictureUnavailable
-        If the photo was not measured, or no card was found whose colours could be used.
-    """
-    measurement, result = _newest(log, sha256)
-    if result.card is None:
-        raise PictureUnavailable(
-            "This photo has no card, so its colours cannot be set right.", "Retake it with the card beside the water."
-        )
-
-    def make() -> bytes:
-        from PIL import Image
-        from vision.measure import write_normalised
-
-        with tempfile.TemporaryDirectory() as aside:
-            write_normalised(log.photo_path(sha256), result, Path(aside))
-            with Image.open(next(Path(aside).iterdir())) as whole:
-                return _jpeg(whole, width_px)
-
-    return kept_picture(log.cache_folder, f"{measurement}-normalised-{width_px}.jpg", make)
-
-
 def score(
     paths: Sequence[Path],
     *,
@@ -534,50 +445,7 @@ def score(
         How many worker programs; by default one a core.
     """
     jobs = [Job(path, path.name, known, None, normalised_folder, check_folder) for path in paths]
-    return workers.measure_all(jobs, measure=measure or _measurer(), workers=workers_asked)
-
-
-def rescore(
-    log: Log, *, write: bool, at: datetime, progress: Watch | None = None, measure: Measure | None = None
-) -> tuple[Rescored, ...]:
-    """Measure every photo of the log with the present program and model, and say what changes.
-
-    Nothing is written unless `write` is true, and then only appended: the old measurements stay. Done twice, the
-    second time appends nothing.
-    """
-    by_pool = {pool.id: pool for pool in log.pools()}
-    rows = log.photos()
-    jobs = [_job(log, row, by_pool.get(row["pool_id"])) for row in rows]
-    told = []
-    outcomes = workers.measure_all(jobs, measure=measure or _measurer())
-    for row, outcome in zip(rows, outcomes, strict=True):
-        newest = next(iter(log.measurements_of(row["sha256"])), None)
-        before = None if newest is None else assessment_of_result(newest["id"], _result(newest))
-        result = outcome.result or _unread_result(row, outcome)
-        after = None if result is None else assessment_of_result("", result)
-        written = False
-        if write and result is not None:
-            measurement_id = _append(log, row["sha256"], result, outcome.job, at)
-            written = newest is None or measurement_id not in {m["id"] for m in log.measurements_of(row["sha256"])[1:]}
-        told.append(
-            Rescored(
-                photo_sha256=row["sha256"],
-                name=row["original_name"],
-                before=before,
-                after=after,
-                changed=_says(before) != _says(after),
-                written=written,
-                sentence=outcome.sentence,
-            )
-        )
-        if progress is not None:
-            progress(len(told), len(rows))
-    return tuple(told)
-
-
-def _says(assessment: Assessment | None) -> Assessment | None:
-    """Return an assessment without the measurement's own id, to compare two."""
-    return None if assessment is None else replace(assessment, measurement_id="")
+    return workers.measure_all(jobs, measure=measure or shipped_measurer(), workers=workers_asked)
 
 
 def _still_open(log: Log, recovery_id: str) -> Recovery:
@@ -589,121 +457,6 @@ def _still_open(log: Log, recovery_id: str) -> Recovery:
             "Open a new recovery for the pool.",
         )
     return found
-
-
-def _take(
-    log: Log, photos: Sequence[PhotoIn], *, received_at: datetime, by: str
-) -> tuple[dict[str, str], tuple[Refused, ...]]:
-    """Take photos into the log; return the names by sha256, and those refused."""
-    taken: dict[str, str] = {}
-    refused = []
-    for photo in photos:
-        try:
-            taken.setdefault(receive_photo(log, photo, received_at=received_at, by=by), photo.name)
-        except PhotoRefused as error:
-            refused.append(Refused(photo.name, str(error)))
-    return taken, tuple(refused)
-
-
-def _give(
-    log: Log, visit_id: str, taken: dict[str, str], *, at: datetime, by: str
-) -> tuple[dict[str, str], tuple[Refused, ...]]:
-    """Give photos to a visit; return those given, and those that belong to another visit."""
-    given: dict[str, str] = {}
-    refused = []
-    for sha256, name in taken.items():
-        try:
-            log.give_photo(sha256, visit_id, at=at, who=by)
-            given[sha256] = name
-        except AlreadyInLog as error:
-            refused.append(Refused(name, str(error)))
-    return given, tuple(refused)
-
-
-def _measure_into(
-    log: Log, given: dict[str, str], pool: Pool, *, at: datetime, measure: Measure | None, progress: Watch | None
-) -> tuple[tuple[Measured, ...], tuple[Refused, ...]]:
-    """Measure photos of the log and append what they say; those that cannot be read are refused by a sentence."""
-    rows = [row for sha256 in given if (row := log.photo(sha256)) is not None]
-    jobs = [_job(log, row, pool) for row in rows]
-    measured: list[Measured] = []
-    refused: list[Refused] = []
-    if not jobs:
-        return (), ()
-    for done, (row, outcome) in enumerate(
-        zip(rows, workers.measure_all(jobs, measure=measure or _measurer()), strict=True), start=1
-    ):
-        name = given[row["sha256"]]
-        result = outcome.result or _unread_result(row, outcome)
-        if result is not None:
-            measurement_id = _append(log, row["sha256"], result, outcome.job, at)
-        if outcome.result is None:
-            refused.append(Refused(name, outcome.sentence))
-        else:
-            measured.append(Measured(name, row["sha256"], measurement_id, outcome.result))
-        if progress is not None:
-            progress(done, len(jobs))
-    return tuple(measured), tuple(refused)
-
-
-def _job(log: Log, row: Row, pool: Pool | None) -> Job:
-    """Return the job of measuring one photo of the log."""
-    return Job(log.photo_path(row["sha256"]), row["original_name"], known=_known(pool))
-
-
-def _known(pool: Pool | None) -> Any:
-    """Return what is known of the pool as `vision` takes it."""
-    return None
-
-
-def _measurer() -> Measurer:
-    """Return what measures with the shipped grader."""
-    return Measurer(config.grader_path())
-
-
-def _unread_result(row: Row, outcome: Outcome) -> PhotoResult | None:
-    """Return a result that says a photo cannot be read; None where only its worker died, which proves nothing."""
-    if outcome.code not in flags.BY_NAME:
-        return None
-    return PhotoResult(
-        photo=row["original_name"],
-        sha256=row["sha256"],
-        taken_at=None,
-        usable=False,
-        problems=(problem(outcome.code, outcome.sentence),),
-        card=None,
-        water=None,
-        disc=None,
-        strip=None,
-        versions={"turnblue": config.version()},
-    )
-
-
-def _append(log: Log, sha256: str, result: PhotoResult, job: Job, at: datetime) -> str:
-    """Append a measurement, keyed by what made it."""
-    inputs = {"known": to_json(job.known), "region_px": to_json(job.region_px)}
-    present = {name: value for name, value in inputs.items() if value is not None}
-    return log.append_measurement(
-        sha256,
-        result,
-        pipeline=result.versions.get("turnblue", ""),
-        model=result.versions.get("grader", ""),
-        inputs=json.dumps(present, sort_keys=True) if present else "",
-        measured_at=at,
-    )
-
-
-def _newest(log: Log, sha256: str) -> tuple[str, PhotoResult]:
-    """Return the newest measurement's id and result."""
-    row = next(iter(log.measurements_of(sha256)), None)
-    if row is None:
-        raise PictureUnavailable("This photo has not been measured yet.", "Measure it with: turnblue rescore --write")
-    return row["id"], _result(row)
-
-
-def _result(row: Row) -> PhotoResult:
-    """Return a kept measurement's result."""
-    return from_json(PhotoResult, json.loads(row["result"]))
 
 
 def _step(of: Recovery, now: datetime, units: str) -> Step:
@@ -718,16 +471,3 @@ def _progress(of: Recovery, now: datetime) -> Progress:
     from app.treatment.progress import progress as judge_progress
 
     return judge_progress(of, now)
-
-
-def _jpeg(image: Image, width_px: int | None) -> bytes:
-    """Return an image as JPEG without EXIF, made smaller where it is wider than asked."""
-    from PIL import Image as Pictures
-
-    image = image.convert("RGB")
-    if width_px is not None and image.width > width_px:
-        size = (width_px, max(1, round(image.height * width_px / image.width)))
-        image = image.resize(size, Pictures.Resampling.LANCZOS)
-    kept = io.BytesIO()
-    image.save(kept, "JPEG", quality=JPEG_QUALITY, exif=b"")
-    return kept.getvalue()
