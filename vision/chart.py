@@ -1,0 +1,278 @@
+"""Find the standard 24-patch colour rendition chart in a photo, without markers.
+
+In: an encoded picture. Out: `ChartFound` with the patch grid's corners and homography, or `ChartRefused` with the
+reason. Six columns by four rows, from dark skin to black; which way up it lies is told by its colours, and a mirrored
+chart is none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from vision.grid import find_lattices, jacobian, project
+from vision.gridfit import GridFit, fit_edges
+from vision.gridmatch import CELL_TOLERANCE, GridDesign, Match, cell_colours, fit_colours, match_grid
+
+Array = npt.NDArray[Any]
+
+CHART24_NAMES = (
+    "dark skin", "light skin", "blue sky", "foliage", "blue flower", "bluish green",
+    "orange", "purplish blue", "moderate red", "purple", "yellow green", "orange yellow",
+    "blue", "green", "red", "yellow", "magenta", "cyan",
+    "white", "neutral 8", "neutral 6.5", "neutral 5", "neutral 3.5", "black",
+)  # fmt: skip
+"""Generic names of the patches, row by row from the top left."""
+
+CHART24_LAB_D50 = (
+    (37.54, 14.37, 14.92), (64.66, 19.27, 17.50), (49.32, -3.82, -22.54),
+    (43.46, -12.74, 22.72), (54.94, 9.61, -24.79), (70.48, -32.26, -0.37),
+    (62.73, 35.83, 56.50), (39.43, 10.75, -45.17), (50.57, 48.64, 16.67),
+    (30.10, 22.54, -20.87), (71.77, -24.13, 58.19), (71.51, 18.24, 67.37),
+    (28.37, 15.42, -49.80), (54.38, -39.72, 32.27), (42.43, 51.05, 28.62),
+    (81.80, 2.67, 80.41), (50.63, 51.28, -14.12), (49.57, -29.71, -28.32),
+    (95.19, -1.03, 2.93), (81.29, -0.57, 0.44), (66.89, -0.75, -0.06),
+    (50.76, -0.13, 0.14), (35.63, -0.46, -0.48), (20.64, 0.07, -0.46),
+)  # fmt: skip
+"""CIELAB, D50, of the 24 patches as made since November 2014: the maker's published figures, as the dataset "After
+November 2014" of colour-science 0.4.7 gives them (characterisation/datasets/colour_checkers)."""
+
+CHART24_LAB_D50_BEFORE_2014 = (
+    (37.986, 13.555, 14.059), (65.711, 18.130, 17.810), (49.927, -4.880, -21.905),
+    (43.139, -13.095, 21.905), (55.112, 8.844, -25.399), (70.719, -33.397, -0.199),
+    (62.661, 36.067, 57.096), (40.020, 10.410, -45.964), (51.124, 48.239, 16.248),
+    (30.325, 22.976, -21.587), (72.532, -23.709, 57.255), (71.941, 19.363, 67.857),
+    (28.778, 14.179, -50.297), (55.261, -38.342, 31.370), (42.101, 53.378, 28.190),
+    (81.733, 4.039, 79.819), (51.935, 49.986, -14.574), (51.038, -28.631, -28.638),
+    (96.539, -0.425, 1.186), (81.257, -0.638, -0.335), (66.766, -0.734, -0.504),
+    (50.867, -0.153, -0.270), (35.656, -0.421, -1.231), (20.461, -0.079, -0.973),
+)  # fmt: skip
+"""The same for charts made before November 2014: dataset "Before November 2014" of colour-science 0.4.7."""
+
+CHART24_ENCODED_RGB = (
+    (115.7, 79.3, 65.0), (197.2, 143.7, 126.6), (90.8, 120.3, 155.2),
+    (91.5, 108.3, 63.7), (131.1, 127.0, 174.6), (95.3, 188.8, 171.7),
+    (224.1, 124.2, 48.3), (68.6, 89.5, 167.3), (197.3, 80.0, 95.1),
+    (92.9, 57.8, 103.9), (156.1, 187.1, 58.2), (227.4, 161.3, 39.2),
+    (39.7, 61.6, 145.2), (60.6, 147.1, 70.1), (178.2, 53.6, 56.7),
+    (236.4, 199.5, 14.7), (191.2, 78.8, 146.4), (0.0, 132.8, 165.2),
+    (241.0, 241.7, 235.4), (201.1, 202.2, 201.1), (161.3, 163.2, 162.8),
+    (120.7, 120.9, 120.6), (82.7, 84.0, 84.5), (49.5, 49.7, 50.4),
+)  # fmt: skip
+"""sRGB (IEC 61966-2-1) [0-255] of `CHART24_LAB_D50`, Bradford-adapted from D50 to D65; cyan lies outside the space,
+its red clips to nought. Computed from the table above; the test computes it again with colour-science."""
+
+CHART24_ROWS, CHART24_COLUMNS = 4, 6
+"""The chart's layout."""
+
+LEAST_SCORE = 0.42
+"""Least share of the colour steps that the chart must explain (`Match.score`). Ours, from rendered charts and
+pictures without one."""
+
+LEAST_SUPPORT = 0.6
+"""Least share of patches on edges of their own. Ours: a finger, glare and a black patch on black each cost some."""
+
+MOST_BAD_CELLS = 5
+"""Most patches that may not fit: covered, in glare, dirty. Ours."""
+
+SMALLEST_PITCH_PX = 4.0
+"""Pitch below which patches cannot be told apart [px]. Ours."""
+
+
+@dataclass(frozen=True)
+class ChartFound:
+    """The chart in a picture.
+
+    `corners_px`, shape (4, 2): outer corners of the patch grid as the chart is printed: of dark skin, bluish green,
+    black and white. `homography` maps (column, row), patch centres at whole numbers, patch pitch 1, to pixels.
+    `patch_side` is the patch's width and height in pitches, measured. `colour_fit` [0-1] is the share of the colour
+    steps between neighbours explained by the chart's, `cell_misfit` each patch's distance from that fit, shape (4, 6)
+    [natural log], `edge_share` the share of patches on edges of their own, `edge_residual_px` how well these lie.
+    """
+
+    corners_px: Array
+    homography: Array
+    patch_side: tuple[float, float]
+    colour_fit: float
+    cell_misfit: Array
+    edge_share: float
+    edge_residual_px: float
+    pitch_px: float
+
+
+@dataclass(frozen=True)
+class ChartRefused:
+    """Why no chart is given: `reason` is "not_found" or "cut_off" (fewer than all 24 patches are seen)."""
+
+    reason: str
+
+
+def chart24_design() -> GridDesign:
+    """Return the chart's layout and colours for the grid finder."""
+    return GridDesign(np.array(CHART24_ENCODED_RGB).reshape(CHART24_ROWS, CHART24_COLUMNS, 3) / 255)
+
+
+def find_chart(encoded_rgb: Array) -> ChartFound | None:
+    """Find the 24-patch chart.
+
+    Parameters
+    ----------
+    encoded_rgb : ndarray of uint8, shape (H, W, 3)
+        Gamma-encoded picture [0-255]; about 1000 to 1600 px wide is best. A picture four times reduced is searched
+        for a chart of 4 % of its width and more.
+
+    Returns
+    -------
+    ChartFound or None
+        None where there is no chart, or not all of one: `look_for_chart` says which.
+    """
+    found = look_for_chart(encoded_rgb)
+    return found if isinstance(found, ChartFound) else None
+
+
+def look_for_chart(encoded_rgb: Array) -> ChartFound | ChartRefused:
+    """Find the 24-patch chart, or say why not.
+
+    Parameters
+    ----------
+    encoded_rgb : ndarray of uint8, shape (H, W, 3)
+        Gamma-encoded picture [0-255].
+
+    Raises
+    ------
+    ValueError
+        If `encoded_rgb` is no such array.
+    """
+    if encoded_rgb.ndim != 3 or encoded_rgb.shape[2] != 3 or encoded_rgb.dtype != np.uint8:
+        raise ValueError(f"encoded_rgb must be uint8 of shape (H, W, 3), got {encoded_rgb.dtype} {encoded_rgb.shape}")
+    design = chart24_design()
+    reason = "not_found"
+    for lattice in find_lattices(encoded_rgb):
+        match = match_grid(encoded_rgb, lattice, design)
+        if match is None or not _colours_fit(match):
+            continue
+        verdict = _settle(encoded_rgb, lattice.homography @ match.to_lattice, design)
+        if isinstance(verdict, ChartFound):
+            return verdict
+        if verdict.reason == "cut_off":
+            reason = "cut_off"
+    return ChartRefused(reason)
+
+
+def refine_chart(encoded_rgb: Array, found: ChartFound) -> ChartFound:
+    """Lay a found chart on its edges again, in a picture of another size of the same photo.
+
+    Parameters
+    ----------
+    encoded_rgb : ndarray of uint8, shape (H, W, 3)
+        The picture to refine in, of any size.
+    found : ChartFound
+        With its homography in this picture's pixels: see `scale_chart`.
+
+    Returns
+    -------
+    ChartFound
+        `found` itself where the edges do not bear a better fit.
+    """
+    fit = fit_edges(encoded_rgb, found.homography, CHART24_ROWS, CHART24_COLUMNS, rounds=4)
+    if not np.isfinite(fit.residual_px) or fit.supported < LEAST_SUPPORT:
+        return found
+    return _found(encoded_rgb, fit, chart24_design())
+
+
+def scale_chart(found: ChartFound, scale_x: float, scale_y: float) -> ChartFound:
+    """Return a found chart in the pixels of the same photo `scale_x`, `scale_y` times as wide and high."""
+    to_scaled = np.array([[scale_x, 0, (scale_x - 1) / 2], [0, scale_y, (scale_y - 1) / 2], [0, 0, 1]])
+    homography = to_scaled @ found.homography
+    size = float(np.sqrt(scale_x * scale_y))
+    return ChartFound(
+        _corners(homography, found.patch_side), homography, found.patch_side, found.colour_fit,
+        found.cell_misfit, found.edge_share, found.edge_residual_px * size, found.pitch_px * size,
+    )  # fmt: skip
+
+
+def patch_centres_px(found: ChartFound) -> Array:
+    """Return the 24 patch centres [px], shape (24, 2), row by row from dark skin."""
+    rows, columns = np.mgrid[0:CHART24_ROWS, 0:CHART24_COLUMNS]
+    return project(found.homography, np.stack([columns, rows], -1).reshape(-1, 2).astype(float))
+
+
+def patch_quads_px(found: ChartFound, *, shrink: float = 0.6) -> Array:
+    """Return the 24 patches as quadrilaterals [px], shape (24, 4, 2), from the top left as printed.
+
+    Parameters
+    ----------
+    found : ChartFound
+    shrink : float
+        Share of the patch's side kept [0-1]: below 1 leaves out the blurred rim.
+    """
+    half = np.array(found.patch_side) * shrink / 2
+    rows, columns = np.mgrid[0:CHART24_ROWS, 0:CHART24_COLUMNS]
+    centres = np.stack([columns, rows], -1).reshape(-1, 1, 2).astype(float)
+    outline = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half
+    return project(found.homography, (centres + outline).reshape(-1, 2)).reshape(-1, 4, 2)
+
+
+def _colours_fit(match: Match) -> bool:
+    own = np.diagonal(match.response)
+    mixed = match.response - np.diag(own)
+    return (
+        match.score >= LEAST_SCORE
+        and bool((own > 0.4).all() and (own < 2.2).all())
+        and bool(own.max() < 2.5 * own.min())
+        and bool(np.abs(mixed).max() < 0.7)
+    )
+
+
+def _settle(encoded_rgb: Array, homography: Array, design: GridDesign) -> ChartFound | ChartRefused:
+    """Lay a candidate on its edges and judge it."""
+    if _leaves_picture(encoded_rgb, homography, (0.7, 0.7)):
+        return ChartRefused("cut_off")
+    fit = fit_edges(encoded_rgb, homography, design.rows, design.columns)
+    if np.linalg.det(jacobian(fit.homography, np.array([2.5, 1.5]))) <= 0:
+        return ChartRefused("not_found")
+    if _leaves_picture(encoded_rgb, fit.homography, fit.patch_side):
+        return ChartRefused("cut_off")
+    found = _found(encoded_rgb, fit, design)
+    bad = ~(found.cell_misfit <= CELL_TOLERANCE)
+    lost = bad & ~fit.supported_cells
+    edges = (lost[0], lost[-1], lost[:, 0], lost[:, -1])
+    if any(edge.all() for edge in edges):
+        return ChartRefused("cut_off")
+    if found.colour_fit < LEAST_SCORE or found.edge_share < LEAST_SUPPORT or bad.sum() > MOST_BAD_CELLS:
+        return ChartRefused("not_found")
+    if found.pitch_px < SMALLEST_PITCH_PX:
+        return ChartRefused("not_found")
+    return found
+
+
+def _found(encoded_rgb: Array, fit: GridFit, design: GridDesign) -> ChartFound:
+    cells = cell_colours(encoded_rgb, fit.homography, np.arange(design.columns), np.arange(design.rows))
+    match = fit_colours(cells, design.encoded_rgb)
+    middle = np.array([(design.columns - 1) / 2, (design.rows - 1) / 2])
+    pitch = float(np.sqrt(abs(np.linalg.det(jacobian(fit.homography, middle)))))
+    return ChartFound(
+        _corners(fit.homography, fit.patch_side), fit.homography, fit.patch_side,
+        match.score if _colours_fit(match) else 0.0, match.misfit, fit.supported, fit.residual_px, pitch,
+    )  # fmt: skip
+
+
+def _corners(homography: Array, patch_side: tuple[float, float]) -> Array:
+    """Return the outer corners of the patch grid [px], shape (4, 2)."""
+    x, y = patch_side[0] / 2, patch_side[1] / 2
+    right, below = CHART24_COLUMNS - 1 + x, CHART24_ROWS - 1 + y
+    return project(homography, np.array([[-x, -y], [right, -y], [right, below], [-x, below]]))
+
+
+def _leaves_picture(encoded_rgb: Array, homography: Array, patch_side: tuple[float, float]) -> bool:
+    """Return whether part of the patch grid lies outside the picture."""
+    corners = _corners(homography, patch_side)
+    height, width = encoded_rgb.shape[:2]
+    with np.errstate(invalid="ignore"):
+        inside = (
+            (corners >= -0.5).all() and (corners[:, 0] <= width - 0.5).all() and (corners[:, 1] <= height - 0.5).all()
+        )
+    return not bool(inside)

@@ -1,0 +1,281 @@
+"""Find regular grids of flat patches in a photo, whatever their colours.
+
+In: an encoded picture. Out: `Lattice`s: homographies from integer grid positions (patch centres) to pixels.
+Any printed grid of uniform patches will do; which one it is, is told afterwards by its colours (`gridmatch.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[Any]
+
+SMALLEST_SIDE_PX = 64
+"""A picture is halved until its shorter side would fall below this [px]; a chart that fills it still has a pitch of
+ten pixels there."""
+
+MAX_BLOBS = 700
+"""Most flat regions kept per mask: the search for neighbours costs their square."""
+
+MIN_NODES = 7
+"""Fewest patches that make a grid worth looking at: fewer fit anything."""
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """A grid of patches: `homography` maps (column, row) of a patch centre to pixels of the whole picture.
+
+    `nodes` are the integer positions seen, shape (N, 2); `pitch_px` the mean step between patches.
+    """
+
+    homography: Array
+    nodes: Array
+    pitch_px: float
+
+
+@dataclass(frozen=True)
+class _Blobs:
+    """Flat regions: centres (N, 2), shape matrices (N, 2, 2) [px^2] of side^2 of the like parallelogram."""
+
+    centres: Array
+    shapes: Array
+
+
+def halved(encoded_rgb: Array) -> list[Array]:
+    """Return the picture and its halvings, largest first.
+
+    Parameters
+    ----------
+    encoded_rgb : ndarray of uint8, shape (H, W, 3)
+    """
+    levels = [encoded_rgb]
+    while min(levels[-1].shape[:2]) >= 2 * SMALLEST_SIDE_PX:
+        last = levels[-1]
+        size = (last.shape[1] // 2, last.shape[0] // 2)
+        levels.append(cv2.resize(last, size, interpolation=cv2.INTER_AREA))
+    return levels
+
+
+def find_lattices(encoded_rgb: Array) -> Iterator[Lattice]:
+    """Yield the grids of patches in a picture, coarse levels first.
+
+    Parameters
+    ----------
+    encoded_rgb : ndarray of uint8, shape (H, W, 3)
+
+    Yields
+    ------
+    Lattice
+        With right-handed axes (never mirrored); where it begins and which way up it lies is open.
+    """
+    levels = halved(encoded_rgb)
+    for level in reversed(levels):
+        scale = np.array([encoded_rgb.shape[1] / level.shape[1], encoded_rgb.shape[0] / level.shape[0]])
+        to_full = np.array([[scale[0], 0, (scale[0] - 1) / 2], [0, scale[1], (scale[1] - 1) / 2], [0, 0, 1]])
+        for mask in flat_masks(level):
+            blobs = _blobs(mask)
+            for found in _lattices(blobs):
+                yield Lattice(to_full @ found.homography, found.nodes, found.pitch_px * float(np.sqrt(scale.prod())))
+
+
+def flat_masks(encoded_rgb: Array) -> Iterator[Array]:
+    """Yield masks (uint8, 1 where flat) in which a patch stands apart from its neighbours.
+
+    The first compares the local range with its own neighbourhood, so that it holds at any contrast and blur; the
+    others, with fixed bounds, keep what lies beside a much stronger edge.
+    """
+    kernel = np.ones((3, 3), np.uint8)
+    spread = cv2.dilate(encoded_rgb, kernel)
+    cv2.subtract(spread, cv2.erode(encoded_rgb, kernel), dst=spread)
+    # The strongest channel decides: a patch may differ from its gap in one channel only.
+    local_range = cv2.max(cv2.max(spread[..., 0], spread[..., 1]), spread[..., 2])
+    around = cv2.blur(local_range, (13, 13))
+    yield cv2.compare(local_range, cv2.convertScaleAbs(around, alpha=0.6), cv2.CMP_LT)
+    for bound in (9, 22):
+        yield cv2.threshold(local_range, bound, 1, cv2.THRESH_BINARY_INV)[1]
+
+
+def _blobs(mask: Array) -> _Blobs:
+    """Return the regions of `mask` that look like parallelograms of a patch's size."""
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    height, width = mask.shape
+    area = stats[:, cv2.CC_STAT_AREA]
+    box = stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT]
+    right = stats[:, cv2.CC_STAT_LEFT] + stats[:, cv2.CC_STAT_WIDTH]
+    below = stats[:, cv2.CC_STAT_TOP] + stats[:, cv2.CC_STAT_HEIGHT]
+    good = (area >= 5) & (area <= 2500) & (area > 0.2 * box)
+    good &= (stats[:, 0] > 0) & (stats[:, 1] > 0) & (right < width) & (below < height)
+    good[0] = False
+    keep = np.flatnonzero(good)
+    if len(keep) < MIN_NODES:
+        return _Blobs(np.empty((0, 2)), np.empty((0, 2, 2)))
+    new_label = np.full(count, -1, np.int32)
+    new_label[keep] = np.arange(len(keep))
+    flat = np.flatnonzero(mask)
+    label = new_label[labels.ravel()[flat]]
+    flat, label = flat[label >= 0], label[label >= 0]
+    offset_x = flat % width - centres[keep, 0][label]
+    offset_y = flat // width - centres[keep, 1][label]
+    size = area[keep].astype(float)
+    # 1/12: the variance inside one pixel, so that a w x h rectangle gives w^2 / 12 and h^2 / 12.
+    xx = np.bincount(label, offset_x * offset_x, len(keep)) / size + 1 / 12
+    yy = np.bincount(label, offset_y * offset_y, len(keep)) / size + 1 / 12
+    xy = np.bincount(label, offset_x * offset_y, len(keep)) / size
+    # A parallelogram's area is 12 times the root of its covariance's determinant; ragged regions have less.
+    fill = size / (12 * np.sqrt(np.maximum(xx * yy - xy * xy, 1e-9)))
+    cov = np.stack([np.stack([xx, xy], -1), np.stack([xy, yy], -1)], -2)
+    values, vectors = np.linalg.eigh(cov)
+    # The 3 x 3 range takes a pixel off every side: give it back.
+    sides = np.sqrt(12 * values) + 2
+    good = (fill > 0.8) & (sides[:, 1] < 5 * sides[:, 0])
+    order = np.flatnonzero(good)
+    order = order[np.argsort(-fill[order] * np.minimum(size[order], 40))][:MAX_BLOBS]
+    shapes = np.einsum("nij,nj,nkj->nik", vectors[order], sides[order] ** 2, vectors[order])
+    return _Blobs(centres[keep][order], shapes)
+
+
+def _lattices(blobs: _Blobs) -> Iterator[Lattice]:
+    """Yield grids grown from neighbours of like size."""
+    centres = blobs.centres
+    if len(centres) < MIN_NODES:
+        return
+    step = centres[None] - centres[:, None]
+    inverse = np.linalg.inv(blobs.shapes)
+    # Distance in sides of the like square, seen from either end.
+    x, y = step[..., 0], step[..., 1]
+    inv = inverse[:, None]
+    from_here = inv[..., 0, 0] * x * x + 2 * inv[..., 0, 1] * x * y + inv[..., 1, 1] * y * y
+    from_there = from_here_of(inverse, x, y)
+    area = np.sqrt(np.linalg.det(blobs.shapes))
+    ratio = area[:, None] / area[None]
+    near = (from_here > 0.7) & (from_here < 5.0) & (from_there > 0.7) & (from_there < 5.0)
+    near &= (ratio > 0.4) & (ratio < 2.5)
+    degree = near.sum(1)
+    if (degree >= 2).sum() < MIN_NODES:
+        return
+    seeds = [int(i) for i in np.argsort(-np.minimum(degree, 8)) if degree[i] >= 2]
+    used = np.zeros(len(centres), bool)
+    tries = 0
+    for seed in seeds:
+        if used[seed]:
+            continue
+        beside = np.flatnonzero(near[seed])
+        beside = beside[np.argsort(from_here[seed, beside])][:8]
+        for basis in _bases(step[seed, beside], inverse[seed]):
+            tries += 1
+            grown = _grow(centres, seed, basis)
+            if len(grown) < MIN_NODES:
+                continue
+            lattice = _fit(centres, grown)
+            if lattice is None:
+                continue
+            used[list(grown)] = True
+            yield lattice
+            break
+        if tries > 80:
+            return
+
+
+def from_here_of(inverse: Array, x: Array, y: Array) -> Array:
+    """Return squared steps [sides] measured by the blob at the far end."""
+    inv = inverse[None]
+    out: Array = inv[..., 0, 0] * x * x + 2 * inv[..., 0, 1] * x * y + inv[..., 1, 1] * y * y
+    return out
+
+
+def _bases(steps: Array, inverse: Array) -> Iterator[Array]:
+    """Yield up to three right-handed pairs of steps, square to each other in the patch's own measure."""
+    given = 0
+    for i in range(len(steps)):
+        for j in range(i + 1, len(steps)):
+            a, b = steps[i], steps[j]
+            aa, bb, ab = a @ inverse @ a, b @ inverse @ b, a @ inverse @ b
+            if abs(ab) > 0.45 * np.sqrt(aa * bb) or max(aa, bb) > 1.8 * min(aa, bb):
+                continue
+            cross = a[0] * b[1] - a[1] * b[0]
+            yield np.stack([a, b] if cross > 0 else [b, a])
+            given += 1
+            if given == 3:
+                return
+
+
+def _grow(centres: Array, seed: int, basis: Array) -> dict[int, tuple[int, int]]:
+    """Return blob -> (column, row), grown step by step so that perspective may change the step."""
+    place = {seed: (0, 0)}
+    taken = {(0, 0): seed}
+    local = {seed: basis}
+    queue = [seed]
+    while queue and len(place) < 80:
+        here = queue.pop(0)
+        for axis, sign in ((0, 1), (0, -1), (1, 1), (1, -1)):
+            column, row = place[here]
+            target = (column + sign, row) if axis == 0 else (column, row + sign)
+            if target in taken or max(abs(target[0]), abs(target[1])) > 8:
+                continue
+            step = sign * local[here][axis]
+            off = centres - (centres[here] + step)
+            # Measured in the local grid's own axes: a tilted grid's steps differ greatly in length.
+            share = np.linalg.solve(local[here].T, off.T)
+            miss = np.abs(share).max(0)
+            best = int(np.argmin(miss))
+            if miss[best] > 0.27 or best in place:
+                continue
+            place[best], taken[target] = target, best
+            mine = local[here].copy()
+            mine[axis] = 0.5 * mine[axis] + 0.5 * sign * (centres[best] - centres[here])
+            local[best] = mine
+            queue.append(best)
+    return place
+
+
+def _fit(centres: Array, grown: dict[int, tuple[int, int]]) -> Lattice | None:
+    """Fit a homography to the grown grid; take in the blobs that it predicts, and fit again."""
+    blob = np.array(list(grown))
+    nodes = np.array([grown[i] for i in blob], float)
+    if np.ptp(nodes[:, 0]) < 1 or np.ptp(nodes[:, 1]) < 1:
+        return None
+    pixels = centres[blob]
+    homography: Array = np.eye(3)
+    for _ in range(2):
+        spread = np.sqrt(abs(np.linalg.det(np.cov((pixels - pixels.mean(0)).T)))) + 1e-9
+        tolerance = 0.2 * np.sqrt(spread / (np.sqrt(abs(np.linalg.det(np.cov(nodes.T)))) + 1e-9))
+        found, inlier = cv2.findHomography(nodes, pixels, cv2.RANSAC, max(0.7, float(tolerance)))
+        if found is None or inlier.sum() < MIN_NODES:
+            return None
+        homography = np.asarray(found)
+        keep = inlier.ravel().astype(bool)
+        low, high = nodes[keep].min(0), nodes[keep].max(0)
+        back = project(np.linalg.inv(homography), centres)
+        whole = np.round(back)
+        near = (np.abs(back - whole).max(1) < 0.2) & (whole >= low - 2).all(1) & (whole <= high + 2).all(1)
+        if near.sum() < MIN_NODES:
+            return None
+        nodes, pixels = whole[near], centres[near]
+    middle = nodes.mean(0)
+    axes = jacobian(homography, middle)
+    pitch = float(np.sqrt(abs(np.linalg.det(axes))))
+    if np.linalg.det(axes) <= 0 or not np.isfinite(pitch):
+        return None
+    return Lattice(homography, nodes.astype(int), pitch)
+
+
+def project(homography: Array, points: Array) -> Array:
+    """Return `points`, shape (N, 2), carried by a homography; NaN where they lie behind the camera."""
+    lifted = points @ homography[:, :2].T + homography[:, 2]
+    depth = np.where(lifted[:, 2] * np.sign(homography[2, 2] or 1.0) > 1e-9, lifted[:, 2], np.nan)
+    out: Array = lifted[:, :2] / depth[:, None]
+    return out
+
+
+def jacobian(homography: Array, point: Array) -> Array:
+    """Return the 2 x 2 matrix of pixels per grid unit at `point`."""
+    lifted = homography[:, :2] @ point + homography[:, 2]
+    image = lifted[:2] / lifted[2]
+    out: Array = (homography[:2, :2] - image[:, None] * homography[2, :2][None]) / lifted[2]
+    return out
