@@ -15,14 +15,17 @@ class VisionError(Exception):
         What is wrong, for a tech to read.
     hint : str
         What to do about it.
+    code : str, optional
+        Name of the flag that stands for it; by default the class's own.
     """
 
     code = "vision_error"
 
-    def __init__(self, sentence: str, hint: str = "") -> None:
+    def __init__(self, sentence: str, hint: str = "", *, code: str | None = None) -> None:
         super().__init__(sentence, hint)
         self.sentence = sentence
         self.hint = hint
+        self.code = code or type(self).code
 
     def __str__(self) -> str:
         """Return the sentence and the hint as one line."""

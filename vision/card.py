@@ -1,0 +1,369 @@
+"""Find the printed card or the 24-patch chart: where it lies, and its patches as photographed.
+
+In: a `Photo`. Out: `CardFound` with the homography from the design's units to the photo's pixels, its corners, its
+number and its patch samples; or `NoCardFound` with a sentence that says why and what to do. The photo is read small
+first and larger only where the marks or the patches are too small to be read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.align import align, project
+from vision.chart import ChartFound, ChartRefused, look_for_chart
+from vision.errors import NoCardFound
+from vision.flags import BY_NAME
+from vision.photo import Photo, Picture
+from vision.specs import CardDesign, load_card, load_chart24
+
+Array = NDArray[np.float64]
+
+LEVELS_PX: tuple[int | None, ...] = (900, 1800, None)
+"""Long sides at which the photo is searched for marks, smallest first [px]; None is the whole photo."""
+
+CHART_LEVELS_PX: tuple[int | None, ...] = (900, 1800)
+"""Long sides at which the photo is searched for the 24-patch chart [px]."""
+
+WANTED_PATCH_PX = 9.0
+"""Side of a patch [px] below which the photo is read larger to sample it: the project's own."""
+
+SMALLEST_PATCH_PX = 3.5
+"""Side of a patch in the full photo [px] below which its colour is mixed with its neighbours': the project's own."""
+
+INNER_SHARE = 0.56
+"""Part of a patch's side that is sampled; the rim is left to blur and misregistration: the project's own."""
+
+CLIPPED_LEVEL = 253
+"""8-bit level from which a channel counts as clipped: JPEG ringing keeps clipped areas within two levels of 255."""
+
+LEAST_COLOUR_AGREEMENT = 0.5
+"""Least share of the patches' variance that a plain affine colour map must explain for marks to count as the card:
+random pictures reach a third (12 terms on 48 patches of three channels), true cards in hard light 0.7 and more."""
+
+MOST_OUTSIDE_SHARE = 0.25
+"""Share of patches outside the photo above which the card counts as cut off: the project's own."""
+
+
+@dataclass(frozen=True)
+class PatchSamples:
+    """The card's patches as photographed.
+
+    Attributes
+    ----------
+    encoded_rgb : ndarray, shape (N, 3)
+        Gamma-encoded colour of each patch [0-1]; NaN where the patch is outside the photo.
+    clipped_share : ndarray, shape (N,)
+        Share of a patch's pixels with a channel at its upper end [0-1].
+    spread : ndarray, shape (N,)
+        Robust standard deviation inside a patch, greatest channel [0-1 encoded].
+    """
+
+    encoded_rgb: Array
+    clipped_share: Array
+    spread: Array
+
+
+@dataclass(frozen=True)
+class CardFound:
+    """A card in a photo.
+
+    `homography`, shape (3, 3), maps the design's units (mm) to photo pixels; `corners_px`, shape (4, 2), run clockwise
+    from the printed top left. `patch_px` is the side of the most foreshortened patch and `edge_width_px` the width of
+    the printed edges in photo pixels (NaN where not measured). `number` is None where the card carries none or it is
+    not legible.
+    """
+
+    design: CardDesign
+    homography: Array
+    corners_px: Array
+    samples: PatchSamples
+    markers_seen: tuple[int, ...]
+    patch_px: float
+    edge_width_px: float
+    number: int | None = None
+
+
+@cache
+def _detector() -> tuple[Any, tuple[int, ...]]:
+    """Return a marker detector that knows the card's own marks only, and their ids in its order."""
+    design = load_card()
+    ids = tuple(marker.id for marker in design.markers)
+    whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, design.markers[0].dictionary))
+    # Four marks six bits apart: two wrong bits can be mended and still name one mark only.
+    own = cv2.aruco.Dictionary(whole.bytesList[list(ids)], whole.markerSize, 2)
+    return cv2.aruco.ArucoDetector(own, _parameters()), ids
+
+
+def _parameters() -> Any:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = 0.012
+    parameters.adaptiveThreshWinSizeMin = 5
+    parameters.adaptiveThreshWinSizeMax = 29
+    parameters.adaptiveThreshWinSizeStep = 12
+    parameters.minCornerDistanceRate = 0.02
+    parameters.perspectiveRemovePixelPerCell = 4
+    parameters.errorCorrectionRate = 1.0
+    return parameters
+
+
+def find_markers(grey: NDArray[np.uint8]) -> dict[int, Array]:
+    """Return the card's marks in a grey picture: id -> corners, shape (4, 2), clockwise from the mark's top left.
+
+    Where a mark is seen twice (two cards), the larger is taken.
+    """
+    detector, ids = _detector()
+    corners, indices, _ = detector.detectMarkers(grey)
+    found: dict[int, Array] = {}
+    for quad, index in zip(corners, () if indices is None else np.ravel(indices), strict=False):
+        points = np.asarray(quad, dtype=np.float64).reshape(4, 2)
+        name = ids[int(index)]
+        if name not in found or _perimeter(points) > _perimeter(found[name]):
+            found[name] = points
+    return found
+
+
+def _perimeter(points: Array) -> float:
+    return float(np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1).sum())
+
+
+def find_card(photo: Photo) -> CardFound:
+    """Find the reference card in a photo, the project's own first, then the 24-patch chart.
+
+    Parameters
+    ----------
+    photo : Photo
+        An opened photo.
+
+    Raises
+    ------
+    NoCardFound
+        If neither is there, or too little of it; its `code` is no_card, card_cut_off, card_too_small or
+        card_in_doubt.
+    PhotoUnreadable
+        If the pixels cannot be decoded.
+    """
+    marks_seen = 0
+    for level in LEVELS_PX:
+        picture = photo.read(level)
+        grey = _grey(picture)
+        markers = find_markers(grey)
+        marks_seen = max(marks_seen, len(markers))
+        if markers:
+            found = _settle(photo, picture, grey, markers)
+            if found is not None and (len(markers) >= 2 or level is None):
+                return found
+        if level == LEVELS_PX[0]:
+            chart = _find_chart(photo)
+            if isinstance(chart, CardFound):
+                return chart
+            if chart is not None and chart.reason == "cut_off":
+                raise _refusal("card_cut_off")
+        if picture.reduction == 1:
+            break
+    raise _refusal("card_in_doubt" if marks_seen >= 2 else "no_card")
+
+
+def _refusal(code: str) -> NoCardFound:
+    sentence, _, hint = BY_NAME[code].say.partition(": ")
+    return NoCardFound(sentence + ":", hint, code=code)
+
+
+def _grey(picture: Picture) -> NDArray[np.uint8]:
+    return np.asarray(cv2.cvtColor(picture.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
+def _settle(photo: Photo, picture: Picture, grey: NDArray[np.uint8], markers: dict[int, Array]) -> CardFound | None:
+    """Lay the card's design over its marks, refine, sample and check its colours; None where they disagree."""
+    design = load_card()
+    by_id = {marker.id: np.array(marker.corners_mm, dtype=np.float64) for marker in design.markers}
+    source = np.concatenate([by_id[name] for name in markers])
+    target = np.concatenate([markers[name] for name in markers])
+    rough, _ = cv2.findHomography(source, target, cv2.RANSAC if len(markers) > 1 else 0, 4.0)
+    if rough is None:
+        return None
+    homography: Array = np.asarray(rough, dtype=np.float64)
+    pixels_per_mm = _perimeter(target[:4]) / _perimeter(source[:4])
+    rectangles = _dark_rectangles()
+    refined = align(
+        grey, homography, rectangles, search_px=max(3.0, (2.0 if len(markers) > 2 else 5.0) * pixels_per_mm)
+    )
+    edge_width_px = float("nan")
+    if refined is not None and refined.rms_px < 1.5:
+        homography, edge_width_px = refined.homography, refined.edge_width_px * picture.reduction
+    in_photo = _to_photo(homography, picture)
+    return _sampled(photo, design, in_photo, tuple(sorted(markers)), edge_width_px)
+
+
+@cache
+def _dark_rectangles() -> Array:
+    """Return the card's marks and its patches that stand out from its ground, shape (N, 4) [mm]."""
+    design = load_card()
+    marks = [
+        (*marker.corners_mm[0], marker.corners_mm[2][0] - marker.corners_mm[0][0],
+         marker.corners_mm[2][1] - marker.corners_mm[0][1])
+        for marker in design.markers
+    ]  # fmt: skip
+    patches = [patch.rect_mm for patch in design.patches if patch.reference_lab[0] < 80]
+    return np.array(marks + patches, dtype=np.float64)
+
+
+def _to_photo(homography: Array, picture: Picture) -> Array:
+    """Return a homography to picture pixels as one to photo pixels."""
+    r = picture.reduction
+    shift = (r - 1) / 2
+    return np.array([[r, 0, shift], [0, r, shift], [0, 0, 1.0]]) @ homography
+
+
+def _sampled(
+    photo: Photo, design: CardDesign, homography: Array, markers: tuple[int, ...], edge_width_px: float
+) -> CardFound | None:
+    patch_px = _patch_side_px(design, homography)
+    picture = _picture_for(photo, patch_px)
+    samples = sample_patches(picture, design, homography)
+    outside = ~np.isfinite(samples.encoded_rgb).all(axis=1)
+    if outside.mean() > MOST_OUTSIDE_SHARE:
+        raise _refusal("card_cut_off")
+    if markers and colour_agreement(samples, design) < LEAST_COLOUR_AGREEMENT:
+        return None
+    if patch_px < SMALLEST_PATCH_PX:
+        raise _refusal("card_too_small")
+    return CardFound(
+        design=design,
+        homography=homography,
+        corners_px=project(homography, design.corners_mm),
+        samples=samples,
+        markers_seen=markers,
+        patch_px=patch_px,
+        edge_width_px=edge_width_px,
+        number=_read_number(picture, design, homography),
+    )
+
+
+def _patch_side_px(design: CardDesign, homography: Array) -> float:
+    """Return the shorter side of the smallest patch as photographed [px of the photo]."""
+    smallest = np.inf
+    for patch in design.patches:
+        x, y, w, h = patch.rect_mm
+        quad = project(homography, np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]]))
+        a, b = quad[2] - quad[0], quad[3] - quad[1]
+        area = 0.5 * abs(float(a[0] * b[1] - a[1] * b[0]))
+        longest = max(float(np.linalg.norm(quad[1] - quad[0])), float(np.linalg.norm(quad[2] - quad[1])))
+        smallest = min(smallest, area / max(longest, 1e-9))
+    return smallest
+
+
+def _picture_for(photo: Photo, patch_px: float) -> Picture:
+    """Read the photo as large as its patches need to be `WANTED_PATCH_PX` wide, and no larger."""
+    reduction = max(1.0, patch_px / WANTED_PATCH_PX)
+    return photo.read(int(max(max(photo.size_px) / reduction, LEVELS_PX[0] or 1)))
+
+
+def sample_patches(
+    picture: Picture, design: CardDesign, homography: Array, *, inner: float = INNER_SHARE
+) -> PatchSamples:
+    """Sample every patch of a card, leaving out dirt, droplets and sparkles.
+
+    Parameters
+    ----------
+    picture : Picture
+        The photo at any size.
+    design : CardDesign
+        The card.
+    homography : ndarray, shape (3, 3)
+        From the design's units to photo pixels.
+    inner : float
+        Part of a patch's side that is sampled [0-1].
+
+    Returns
+    -------
+    PatchSamples
+        NaN where a patch is not wholly inside the photo.
+    """
+    grid = (np.arange(12) + 0.5) / 12 - 0.5
+    offsets = np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2) * inner
+    rects = np.array([patch.rect_mm for patch in design.patches], dtype=np.float64)
+    centres = rects[:, :2] + rects[:, 2:] / 2
+    at = project(homography, centres[:, None, :] + offsets[None] * rects[:, None, 2:])
+    local = picture.from_photo(at)
+    height, width = picture.rgb.shape[:2]
+    inside: NDArray[np.bool_] = np.asarray(
+        ((local >= 0) & (local <= np.array([width - 1, height - 1]))).all(axis=(1, 2)), dtype=np.bool_
+    )
+    values = cv2.remap(
+        picture.rgb, local[..., 0].astype(np.float32), local[..., 1].astype(np.float32), cv2.INTER_LINEAR
+    ).astype(np.float64)
+    clipped = (values >= CLIPPED_LEVEL).any(axis=2).mean(axis=1)
+    middle = np.median(values, axis=1, keepdims=True)
+    spread = 1.4826 * np.median(np.abs(values - middle), axis=1, keepdims=True)
+    close: NDArray[np.bool_] = np.asarray(np.abs(values - middle) <= 2.5 * spread + 2.0)
+    near = close.all(axis=2, keepdims=True)
+    mean = (values * near).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+    encoded = np.where(inside[:, None], mean / 255, np.nan)
+    return PatchSamples(encoded, np.where(inside, clipped, 1.0), spread[:, 0].max(axis=1) / 255)
+
+
+def colour_agreement(samples: PatchSamples, design: CardDesign) -> float:
+    """Return the share of the patches' variance that a plain affine colour map explains, 0 to 1.
+
+    Parameters
+    ----------
+    samples : PatchSamples
+        The patches of `design`; those outside the photo do not count.
+    """
+    seen = np.isfinite(samples.encoded_rgb).all(axis=1)
+    if seen.sum() < 8:
+        return 0.0
+    measured = np.column_stack([samples.encoded_rgb[seen], np.ones(int(seen.sum()))])
+    wanted = np.array([patch.reference_srgb for patch in design.patches])[seen]
+    centred = wanted - wanted.mean(axis=0)
+    solution, *_ = np.linalg.lstsq(measured, wanted, rcond=None)
+    left = wanted - measured @ solution
+    return float(1 - (left**2).sum() / (centred**2).sum())
+
+
+def _read_number(picture: Picture, design: CardDesign, homography: Array) -> int | None:
+    """Read the card's number mark, flattened by the homography; None where it is not legible."""
+    if design.number_marker_dictionary is None:
+        return None
+    corners = np.array(design.number_marker_corners_mm, dtype=np.float64)
+    low, high = corners.min(axis=0) - 4, corners.max(axis=0) + 4
+    scale = 6.0
+    size = np.ceil((high - low) * scale).astype(int)
+    x, y = np.meshgrid(low[0] + np.arange(size[0]) / scale, low[1] + np.arange(size[1]) / scale)
+    at = picture.from_photo(project(homography, np.stack([x, y], axis=-1)))
+    flat = cv2.remap(_grey(picture), at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR)
+    corners_found, ids, _ = _number_detector(design.number_marker_dictionary).detectMarkers(flat)
+    for quad, name in zip(corners_found, () if ids is None else np.ravel(ids), strict=False):
+        offset = np.asarray(quad, dtype=np.float64).reshape(4, 2) / scale + low - corners
+        if np.abs(offset).max() < 3.0:
+            return int(name)
+    return None
+
+
+@cache
+def _number_detector(dictionary: str) -> Any:
+    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary)))
+
+
+def _find_chart(photo: Photo) -> CardFound | ChartRefused | None:
+    """Look for the 24-patch chart, at two sizes; a refusal says why where something like it is there."""
+    refused: ChartRefused | None = None
+    for level in CHART_LEVELS_PX:
+        picture = photo.read(level)
+        seen = look_for_chart(picture.rgb)
+        if isinstance(seen, ChartFound):
+            design = load_chart24()
+            # The finder counts patches from 0 at the first one's centre; the design counts tenths of a pitch.
+            to_cells = np.array([[0.1, 0, -0.5], [0, 0.1, -0.5], [0, 0, 1.0]])
+            homography = _to_photo(np.asarray(seen.homography, dtype=np.float64) @ to_cells, picture)
+            return _sampled(photo, design, homography, (), float("nan"))
+        refused = seen if refused is None or seen.reason == "cut_off" else refused
+        if picture.reduction == 1:
+            break
+    return refused
