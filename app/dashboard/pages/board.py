@@ -1,0 +1,93 @@
+"""The board: every open recovery as a card, the one that needs action first."""
+
+from __future__ import annotations
+
+from html import escape
+
+import streamlit as st
+
+from app import actions
+from app.actions import BoardRow
+from app.dashboard import session, units, widgets
+from app.dashboard.session import Desk
+from app.records import Standing
+
+CARDS_AT_ONCE = 24
+"""Cards shown before "Show more": two screens of an office's monitor (our choice)."""
+
+TONE = {"act": "act", "good": "ready", "": "calm"}
+"""A standing's tone as it is called in the card's key, which the style sheet reads."""
+
+
+def show(desk: Desk) -> None:
+    """Show the board."""
+    rows = actions.board(desk.log, now=desk.now)
+    st.title("Board")
+    if not rows:
+        widgets.show_html(
+            widgets.say_html("No pool is being brought back yet.", "Add the first green pool: it takes a minute.")
+        )
+        st.page_link(desk.pages["pools"], label="Add a pool", icon=":material/add:")
+        return
+    wanted = st.text_input("Find a pool", type="search") if len(rows) > 12 else ""
+    shown = [row for row in rows if wanted.casefold() in row.recovery.pool.name.casefold()]
+    if not shown:
+        widgets.show_html(widgets.say_html("No open recovery has that in its name.", "Clear the search to see all."))
+        return
+    widgets.show_html(f'<div class="tb-quiet">{escape(summary_say(rows))}</div>')
+    count = st.session_state.setdefault("board_count", CARDS_AT_ONCE)
+    with st.container(key="tb-board"):
+        for row in shown[:count]:
+            show_card(desk, row)
+    if len(shown) > count and st.button(f"Show more ({len(shown) - count})"):
+        st.session_state["board_count"] = count + CARDS_AT_ONCE
+        st.rerun()
+
+
+def summary_say(rows: tuple[BoardRow, ...]) -> str:
+    """Return the board in one line: how many are open, overdue, stalled, ready."""
+    counts = {
+        "overdue": sum(row.progress.overdue for row in rows),
+        "stalled": sum(row.progress.standing is Standing.STALLED for row in rows),
+        "waiting for equipment": sum(row.progress.standing is Standing.WAITING_ON_EQUIPMENT for row in rows),
+        "ready to hand over": sum(row.progress.standing is Standing.READY for row in rows),
+    }
+    named = [f"{count} {name}" for name, count in counts.items() if count]
+    return ", ".join([f"{len(rows)} open", *named])
+
+
+def show_card(desk: Desk, row: BoardRow) -> None:
+    """Show one recovery as a card that is one link to its page."""
+    recovery = row.recovery
+    _, tone = widgets.STANDING_MARK[row.progress.standing]
+    with st.container(key=f"tb-card-{TONE['act' if row.progress.overdue else tone]}-{recovery.id}"):
+        widgets.show_html(card_html(desk, row))
+        st.page_link(desk.pages["pool"], label=f"Open {recovery.pool.name}", query_params={"recovery": recovery.id})
+
+
+def card_html(desk: Desk, row: BoardRow) -> str:
+    """Return a card: picture, name, standing, grades, how far one sees, days, next step and when."""
+    pool, assessment = row.recovery.pool, row.assessment
+    sha256 = row.thumbnail_sha256
+    jpeg = session.picture(desk, sha256, width_px=320)[0] if sha256 else None
+    picture = widgets.picture_html(
+        jpeg, f"Water of {pool.name}", missing="Photo cannot be shown" if sha256 else "No photo yet"
+    )
+    depth = assessment.visible_depth_m if assessment and assessment.usable else None
+    spread = units.depth_range_say(depth, desk.units)
+    seen = f"Seen to <b>{escape(units.depth_say(depth, desk.units))}</b>" if depth else "No depth measured"
+    if spread:
+        seen += f' <span class="tb-quiet">({escape(spread)})</span>'
+    if assessment and not assessment.usable:
+        seen = widgets.mark_html("Photo needs a retake", shape="triangle", tone="act")
+    measured = assessment if assessment and assessment.usable else None
+    clarity = widgets.clarity_html(measured.clarity if measured else None)
+    severity = widgets.severity_html(measured.severity if measured else None)
+    due = widgets.due_say(row.progress, desk)
+    days = widgets.days_say(row.progress, row.recovery.opened_at, desk.now)
+    return (
+        f'<div class="tb-card">{picture}<div class="name">{escape(pool.name)}</div>'
+        f'<div class="marks">{widgets.standing_html(row.progress)}</div><div class="depth">{seen}</div>'
+        f'<div class="gauges">{clarity}{severity}</div><div class="days">{escape(days)}</div>'
+        f'<div class="next"><b>{escape(row.step.title)}</b><span class="tb-quiet">{escape(due)}</span></div></div>'
+    )

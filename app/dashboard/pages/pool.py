@@ -1,0 +1,186 @@
+"""One pool's way to clear water: the next step, the chart, photos over time, every visit with its evidence."""
+
+from __future__ import annotations
+
+from html import escape
+
+import streamlit as st
+
+from app import actions
+from app.dashboard import session, units, widgets, words
+from app.dashboard.session import Desk
+from app.records import Progress, Recovery, Standing, Visit
+from app.report.charts import recovery_chart
+from app.treatment.units import say_pool_volume, say_pressure
+
+
+def show(desk: Desk) -> None:
+    """Show the recovery that the address line names."""
+    recovery_id = session.query("recovery")
+    if not recovery_id:
+        widgets.show_html(widgets.say_html("No pool was chosen.", "Go to the board and tap on a pool."))
+        st.page_link(desk.pages["board"], label="To the board")
+        return
+    recovery = actions.recovery(desk.log, recovery_id)
+    step = actions.next_step(desk.log, recovery_id, now=desk.now)
+    progress = actions.progress(desk.log, recovery_id, now=desk.now)
+    show_title(desk, recovery, progress)
+    left, right = st.columns([1, 1], gap="medium")
+    with left:
+        widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
+        show_links(desk, recovery, progress)
+    with right:
+        show_chart(desk, recovery)
+    show_photos(desk, recovery)
+    show_visits(desk, recovery)
+    show_pool_facts(desk, recovery)
+
+
+def show_title(desk: Desk, recovery: Recovery, progress: Progress) -> None:
+    """Show the pool's name, where it stands and the newest grade."""
+    st.title(recovery.pool.name)
+    days = widgets.days_say(progress, recovery.opened_at, desk.now)
+    widgets.show_html(
+        f'<div class="tb-card-line"><div class="tb-marks">{widgets.standing_html(progress)}'
+        f'<span class="tb-quiet">{escape(days)}</span></div><p class="tb-lead">{escape(progress.say)}</p></div>'
+    )
+    measured = [visit.assessment for visit in recovery.visits if visit.assessment and visit.assessment.usable]
+    if measured:
+        newest = measured[-1]
+        widgets.show_html(
+            '<div class="tb-now"><span class="tb-gauge"><span class="what">One sees down to</span>'
+            f'<span class="word">{escape(units.depth_say(newest.visible_depth_m, desk.units))}</span> '
+            f'<span class="sure">{escape(units.depth_range_say(newest.visible_depth_m, desk.units))}</span></span>'
+            f"{widgets.clarity_html(newest.clarity, newest.clarity_probability)}"
+            f"{widgets.severity_html(newest.severity, newest.severity_probability)}</div>"
+        )
+
+
+def show_links(desk: Desk, recovery: Recovery, progress: Progress) -> None:
+    """Show what can be done with the recovery: add a visit, and close it once it is ready."""
+    if recovery.closed_at is not None:
+        return
+    with st.container(key="tb-do"):
+        st.page_link(
+            desk.pages["visit"],
+            label="Add a visit",
+            icon=":material/add_a_photo:",
+            width="stretch",
+            query_params={"recovery": recovery.id},
+        )
+        if progress.standing is Standing.READY and st.button("Handed over: close this recovery", width="stretch"):
+            actions.close_recovery(desk.log, recovery.id, at=desk.now)
+            st.rerun()
+
+
+def show_chart(desk: Desk, recovery: Recovery) -> None:
+    """Show how far one sees and the algae over time, doses marked."""
+    st.subheader("Way to clear water")
+    if not any(visit.assessment and visit.assessment.usable for visit in recovery.visits):
+        widgets.show_html(
+            widgets.say_html("Nothing is measured yet.", "Add a visit with a photo of the water beside the card.")
+        )
+        return
+    chart = recovery_chart(
+        recovery,
+        now=desk.now,
+        depth_unit=desk.units.length,
+        m_per_unit=desk.units.m_per_length,
+        ground=desk.ground,
+    )
+    st.altair_chart(chart, theme=None, width="stretch", alt="Visible depth and living algae over time")
+    widgets.show_html(
+        '<div class="tb-quiet">Bars are 80 % intervals. A dashed line with a triangle is a dose. '
+        "A small triangle above a point: the floor was seen, one sees at least that far.</div>"
+    )
+
+
+def show_photos(desk: Desk, recovery: Recovery) -> None:
+    """Show the photos over time, each in reference colours, at one size."""
+    with_photo = [visit for visit in recovery.visits if visit.photo_sha256s]
+    if not with_photo:
+        return
+    st.subheader("Photos over time")
+    widgets.show_html('<div class="tb-quiet">Every photo in the card\'s colours, so days can be compared.</div>')
+    figures = "".join(figure_html(desk, visit) for visit in with_photo)
+    widgets.show_html(f'<div class="tb-film">{figures}</div>')
+
+
+def figure_html(desk: Desk, visit: Visit) -> str:
+    """Return one visit's photo with its day, how far one sees, and its grades."""
+    assessment = visit.assessment
+    sha256 = assessment.photo_sha256 if assessment else visit.photo_sha256s[0]
+    when = words.day_say(desk.local(visit.at), desk.local(desk.now)).capitalize()
+    jpeg, in_card_colours = session.picture(desk, sha256, width_px=480)
+    picture = widgets.picture_html(jpeg, f"Water, {when}", missing="This photo cannot be shown")
+    if assessment is None or not assessment.usable:
+        doubt = "" if in_card_colours else '<span class="tb-quiet">As taken: no card to set its colours by.</span>'
+        return (
+            f"<figure>{picture}<figcaption><b>{escape(when)}</b>"
+            f"{widgets.mark_html('Needs a retake', shape='triangle', tone='act')}{doubt}</figcaption></figure>"
+        )
+    depth = units.depth_say(assessment.visible_depth_m, desk.units)
+    spread = units.depth_range_say(assessment.visible_depth_m, desk.units)
+    return (
+        f"<figure>{picture}<figcaption><b>{escape(when)}</b>{escape(depth)} "
+        f'<span class="tb-quiet">{escape(f"({spread})" if spread else "")}</span>'
+        f"{widgets.clarity_html(assessment.clarity)}{widgets.severity_html(assessment.severity)}</figcaption></figure>"
+    )
+
+
+def show_visits(desk: Desk, recovery: Recovery) -> None:
+    """List the visits, newest first, each with everything recorded at it."""
+    if not recovery.visits:
+        return
+    st.subheader("Visits")
+    for visit in reversed(recovery.visits):
+        when = words.when_say(desk.local(visit.at), desk.local(desk.now), us=desk.us)
+        label = f"{when[:1].upper()}{when[1:]}, {visit.by}" if visit.by else when.capitalize()
+        opened = st.expander(label, on_change="rerun", key=f"visit-{visit.id}")
+        # Its pictures are drawn only once it is opened: twenty visits are twenty check pictures.
+        if opened.open:
+            with opened:
+                show_visit(desk, visit)
+
+
+def show_visit(desk: Desk, visit: Visit) -> None:
+    """Show one visit: found, read, poured, done, and the evidence."""
+    facts = widgets.equipment_say(visit, desk.units) + widgets.readings_say(visit.readings, desk.units)
+    if visit.floor_seen is not None:
+        facts.append(("Floor", "seen" if visit.floor_seen else "not seen"))
+    if visit.debris_on_floor is not None:
+        facts.append(("Debris on the floor", "yes" if visit.debris_on_floor else "no"))
+    poured = [("Poured", widgets.poured_say(each, desk.units)) for each in visit.treatments]
+    done = [("Done", ", ".join(words.WORK[each].lower() for each in visit.work))] if visit.work else []
+    note = [("Note", visit.note)] if visit.note else []
+    widgets.show_html(widgets.facts_html([*facts, *poured, *done, *note]))
+    if visit.assessment:
+        widgets.show_html(widgets.flags_html(visit.assessment))
+    for sha256 in visit.photo_sha256s:
+        checked = session.check_picture(desk, sha256)
+        if checked:
+            st.image(checked, caption="What was found in the photo", alt="Check picture", width=640)
+        widgets.show_html(f'<div class="tb-hash">Original photo, sha256 {escape(sha256)}</div>')
+
+
+def show_pool_facts(desk: Desk, recovery: Recovery) -> None:
+    """Show what is known of the pool itself."""
+    pool = recovery.pool
+    facts = [
+        ("Volume", say_pool_volume(pool.volume_l, desk.units.name)),
+        ("Filter", words.FILTER[pool.filter_kind]),
+        ("Surface", words.SURFACE[pool.surface]),
+    ]
+    if pool.depth_deep_m is not None:
+        facts.append(("Deep end", units.length_say(pool.depth_deep_m, desk.units)))
+    if pool.clean_pressure_kpa is not None:
+        facts.append(("Clean filter pressure", say_pressure(pool.clean_pressure_kpa, desk.units.name)))
+    if pool.has_waste_port is not None:
+        facts.append(("Waste port", "yes" if pool.has_waste_port else "no"))
+    if pool.salt_cell:
+        facts.append(("Salt cell", "yes"))
+    facts += [
+        (name, value) for name, value in (("Owner", pool.owner), ("Town", pool.town), ("Note", pool.note)) if value
+    ]
+    st.subheader("The pool")
+    widgets.show_html(widgets.facts_html(facts))

@@ -1,0 +1,160 @@
+"""Add a visit, phone first: pool, photos, equipment, readings, what was poured and done; then the next step.
+
+A photo is in the log the moment it arrives, as the beginning of the visit; saving adds the rest. A dropped
+connection loses no photo: the page offers to go on with the visit that was begun.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import streamlit as st
+
+from app import actions
+from app.actions import PhotoIn, VisitLogged
+from app.dashboard import session, visit_form, widgets, words
+from app.dashboard.session import Desk
+from app.records import Recovery, Visit
+
+PHOTO_KINDS = ["jpg", "jpeg", "png", "webp", "heic", "heif"]
+"""What a phone's camera or gallery gives."""
+
+GO_ON_WITHIN = timedelta(hours=6)
+"""How long a visit that was begun is offered again: a working day's half (our choice)."""
+
+
+def show(desk: Desk) -> None:
+    """Show the visit being made, or what a saved one says."""
+    recoveries = actions.open_recoveries(desk.log)
+    st.title("Visit")
+    if not recoveries:
+        widgets.show_html(widgets.say_html("No recovery is open.", "Add a pool, or start a recovery of one you have."))
+        st.page_link(desk.pages["pools"], label="To the pools")
+        return
+    recovery = choose(recoveries)
+    if recovery is None:
+        return
+    if session.query("saved"):
+        saved_id = session.query("saved")
+        show_result(desk, recovery, next((each for each in recovery.visits if each.id == saved_id), None))
+        return
+    visit = begun(desk, recovery)
+    visit = show_arrival(desk, recovery, visit)
+    if visit is not None:
+        show_verdicts(desk, visit)
+    step = actions.next_step(desk.log, recovery.id, now=desk.now)
+    noted = visit_form.show(desk, recovery.pool, step, was=visit)
+    if noted is None:
+        return
+    if visit is None:
+        visit = actions.log_visit(desk.log, recovery.id, at=desk.now, by=noted.by).visit
+    saved = actions.update_visit(desk.log, visit_form.noted_in(visit, noted), at=desk.now, by=noted.by)
+    forget_uploads()
+    st.query_params.from_dict({"recovery": recovery.id, "saved": saved.id})
+    st.rerun()
+
+
+def choose(recoveries: tuple[Recovery, ...]) -> Recovery | None:
+    """Let the tech choose the pool; the one in the address line is proposed."""
+    by_id = {each.id: each for each in sorted(recoveries, key=lambda each: each.pool.name.casefold())}
+    ids, asked = list(by_id), session.query("recovery")
+    if asked in by_id and session.query("saved"):
+        return by_id[asked]
+    chosen = st.selectbox(
+        "Pool",
+        ids,
+        index=ids.index(asked) if asked in by_id else None,
+        format_func=lambda each: by_id[each].pool.name,
+        placeholder="Choose the pool",
+    )
+    if chosen is None:
+        widgets.show_html('<div class="tb-quiet">Choose the pool first, then take the photos.</div>')
+        return None
+    if chosen != asked:
+        forget_uploads()
+        st.query_params.from_dict({"recovery": chosen})
+        st.rerun()
+    return by_id[chosen]
+
+
+def begun(desk: Desk, recovery: Recovery) -> Visit | None:
+    """Return the visit being made, if its photos have arrived; offer to go on with one that was broken off."""
+    asked = session.query("visit")
+    for visit in recovery.visits:
+        if visit.id == asked:
+            return visit
+    last = recovery.visits[-1] if recovery.visits else None
+    if last is None or not visit_form.only_photos(last) or desk.now - last.at > GO_ON_WITHIN:
+        return None
+    when = words.when_say(desk.local(last.at), desk.local(desk.now), us=desk.us)
+    widgets.show_html(
+        widgets.say_html(f"A visit was begun {when}.", f"{len(last.photo_sha256s)} photo(s) are safe in the log.")
+    )
+    if st.button("Go on with it", width="stretch"):
+        st.query_params.from_dict({"recovery": recovery.id, "visit": last.id})
+        st.rerun()
+    return None
+
+
+def show_arrival(desk: Desk, recovery: Recovery, visit: Visit | None) -> Visit | None:
+    """Take photos as they arrive, each into the log at once, and return the visit they belong to."""
+    st.subheader("Photos")
+    files = st.file_uploader(
+        "Water beside the card, from the pool's edge",
+        type=PHOTO_KINDS,
+        accept_multiple_files=True,
+        key=f"photos-{st.session_state.setdefault('upload_round', 0)}",
+        help="Two photos are enough: one of the deep end, one of the shallow end. Card and water in the same light.",
+    )
+    taken: set[str] = st.session_state.setdefault("photos_taken", set())
+    arrived = [file for file in files if file.file_id not in taken]
+    if arrived:
+        photos = [PhotoIn(file.name, file.getvalue()) for file in arrived]
+        with st.spinner(f"Measuring {len(photos)} photo{'s' if len(photos) > 1 else ''} ..."):
+            logged = take(desk, recovery, visit, photos)
+        taken.update(file.file_id for file in arrived)
+        st.session_state["photos_refused"] = [(each.name, each.sentence) for each in logged.refused]
+        visit = logged.visit
+        st.query_params.from_dict({"recovery": recovery.id, "visit": visit.id})
+    for name, sentence in st.session_state.get("photos_refused", []):
+        widgets.show_html(widgets.say_html(name, sentence, act=True))
+    return visit
+
+
+def take(desk: Desk, recovery: Recovery, visit: Visit | None, photos: list[PhotoIn]) -> VisitLogged:
+    """Put photos into the log: as the beginning of a visit, or added to the one begun."""
+    by = st.session_state.get("by", "")
+    if visit is None:
+        return actions.log_visit(desk.log, recovery.id, at=desk.now, by=by, photos=photos)
+    return actions.add_photos(desk.log, visit.id, photos, at=desk.now, by=by)
+
+
+def show_verdicts(desk: Desk, visit: Visit) -> None:
+    """Show for each photo what was found in it, and the grade or how to retake it."""
+    for number, sha256 in enumerate(visit.photo_sha256s, start=1):
+        widgets.show_verdict(desk, sha256, f"Photo {number} of {len(visit.photo_sha256s)}")
+
+
+def show_result(desk: Desk, recovery: Recovery, visit: Visit | None) -> None:
+    """Show a saved visit: the next step in large type, then each photo's verdict."""
+    if visit is None:
+        widgets.show_html(widgets.say_html("This visit is not in the log.", "Go to the board and choose the pool."))
+        return
+    step = actions.next_step(desk.log, recovery.id, now=desk.now)
+    progress = actions.progress(desk.log, recovery.id, now=desk.now)
+    widgets.show_html(widgets.say_html(f"Saved: {recovery.pool.name}", progress.say))
+    widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
+    show_verdicts(desk, visit)
+    with st.container(key="tb-do"):
+        st.page_link(desk.pages["board"], label="Done: to the board", width="stretch")
+    st.page_link(desk.pages["pool"], label="This pool's page", query_params={"recovery": recovery.id})
+    st.page_link(
+        desk.pages["visit"], label="Change this visit", query_params={"recovery": recovery.id, "visit": visit.id}
+    )
+
+
+def forget_uploads() -> None:
+    """Empty the uploader for the next visit; its photos are in the log."""
+    st.session_state["upload_round"] = st.session_state.get("upload_round", 0) + 1
+    st.session_state.pop("photos_taken", None)
+    st.session_state.pop("photos_refused", None)

@@ -1,0 +1,124 @@
+"""What every run of a page is given: the open log, the company, the time, the links; and the pictures.
+
+In: the running Streamlit session. Out: a `Desk`. The log is opened for each run and closed after it, because a
+database connection must not wander from thread to thread; pictures and the grader are kept by what makes them.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import streamlit as st
+
+from app import actions
+from app.config import home_folder
+from app.dashboard.units import Units, units_of
+from app.errors import TurnblueError
+from app.records import Company
+from vision.errors import VisionError
+
+if TYPE_CHECKING:
+    from app.store.log import Log
+
+CHECK_WIDTH_PX = 1200
+"""Width of a check picture [px]: sharp on a phone held across, about 150 kB (our choice)."""
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What a page works with. `pages` are the links by name, `nav` the ones in the head."""
+
+    log: Log
+    folder: Path
+    company: Company
+    units: Units
+    now: datetime
+    zone: tzinfo
+    pages: Mapping[str, Any]
+    nav: tuple[str, ...]
+    ground: str
+
+    def local(self, at: datetime) -> datetime:
+        """Return a time in the reader's own zone."""
+        return at.astimezone(self.zone)
+
+    @property
+    def us(self) -> bool:
+        """Whether times and units are written the US way."""
+        return self.units.name == "us"
+
+
+@contextmanager
+def desk(pages: Mapping[str, Any], nav: tuple[str, ...]) -> Iterator[Desk]:
+    """Open the log for one run and give the page what it works with.
+
+    Raises
+    ------
+    TurnblueError
+        If the log cannot be opened; its sentence says why.
+    """
+    folder = home_folder(None, os.environ)
+    with actions.open_log(folder) as log:
+        company = actions.company(log)
+        yield Desk(
+            log=log,
+            folder=folder,
+            company=company,
+            units=units_of(company.units),
+            now=datetime.now(UTC),
+            zone=reader_zone(),
+            pages=pages,
+            nav=nav,
+            ground=ground(),
+        )
+
+
+def reader_zone() -> tzinfo:
+    """Return the time zone of the reader's device, UTC where it does not say."""
+    name = st.context.timezone
+    if name:
+        try:
+            return ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError):
+            pass
+    return UTC
+
+
+def ground() -> str:
+    """Return "dark" where the reader's device is set so, else "light"."""
+    return "dark" if getattr(st.context.theme, "type", None) == "dark" else "light"
+
+
+def query(name: str) -> str:
+    """Return one value of the address line, empty where it is not there."""
+    return str(st.query_params.get(name, ""))
+
+
+def picture(desk: Desk, sha256: str, *, width_px: int) -> tuple[bytes | None, bool]:
+    """Return a photo as JPEG and whether it is in the card's colours.
+
+    A photo without a usable card comes as it was taken; one that is no photo at all is None.
+    """
+    try:
+        return actions.normalised_picture(desk.log, sha256, width_px=width_px), True
+    except (TurnblueError, VisionError):
+        pass
+    try:
+        return actions.plain_picture(desk.log, sha256, width_px=width_px), False
+    except (TurnblueError, VisionError):
+        return None, False
+
+
+def check_picture(desk: Desk, sha256: str) -> bytes | None:
+    """Return the picture that shows what was found in a photo as JPEG, None where there is none."""
+    try:
+        return actions.check_picture(desk.log, sha256, width_px=CHECK_WIDTH_PX)
+    except (TurnblueError, VisionError):
+        return None

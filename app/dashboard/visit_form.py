@@ -1,0 +1,222 @@
+"""The form of a visit: equipment, readings, poured, done; large buttons, one save, no trip to the server between.
+
+In: the pool and its recommended step. Out: `Noted`, what the tech typed and tapped, or None while it is not saved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import streamlit as st
+
+from app.dashboard import entry, widgets, words
+from app.dashboard.session import Desk
+from app.records import (
+    Chemical,
+    ElementState,
+    Equipment,
+    FilterKind,
+    Method,
+    Pool,
+    Reading,
+    Step,
+    Treatment,
+    Visit,
+    Work,
+)
+
+TYPED_METHODS = (Method.DROP_COUNT, Method.PHOTOMETER, Method.STRIP_EYE)
+"""How a typed reading can have been taken."""
+
+STEPS = {"ph": 0.1, "water_temperature": 1.0, "free_chlorine": 0.5, "total_chlorine": 0.5}
+"""What a tap on plus adds, by analyte; 10 for the others."""
+
+OTHER_POURS = 2
+"""Rows for what was poured besides the recommendation (our choice)."""
+
+
+@dataclass(frozen=True)
+class Noted:
+    """Everything a tech noted at a visit besides the photos."""
+
+    by: str
+    equipment: Equipment
+    readings: tuple[Reading, ...]
+    treatments: tuple[Treatment, ...]
+    work: tuple[Work, ...]
+    floor_seen: bool | None
+    debris_on_floor: bool | None
+    note: str
+
+
+def noted_in(visit: Visit, noted: Noted) -> Visit:
+    """Return the visit with what was noted in it; its photos and its time stay."""
+    return replace(
+        visit,
+        by=noted.by,
+        equipment=noted.equipment,
+        readings=noted.readings,
+        treatments=noted.treatments,
+        work=noted.work,
+        floor_seen=noted.floor_seen,
+        debris_on_floor=noted.debris_on_floor,
+        note=noted.note,
+    )
+
+
+def only_photos(visit: Visit) -> bool:
+    """Return whether a visit holds photos and nothing else: begun, and not saved."""
+    return bool(visit.photo_sha256s) and noted_in(visit, replace(BLANK, by=visit.by)) == visit
+
+
+def show(desk: Desk, pool: Pool, step: Step, was: Visit | None = None) -> Noted | None:
+    """Show the form, filled with `was` where a visit is changed; return what was noted once it is saved."""
+    with st.form("visit", border=False, enter_to_submit=False):
+        equipment = ask_equipment(desk, pool, was.equipment if was else Equipment())
+        readings = ask_readings(desk, was.readings if was else ())
+        treatments = ask_poured(desk, step, was.treatments if was else ())
+        work = st.pills(
+            "Work done",
+            list(Work),
+            selection_mode="multi",
+            format_func=words.WORK.__getitem__,
+            default=list(was.work) if was else None,
+        )
+        floor = choice("Is the deepest floor seen?", "Seen", "Not seen", was.floor_seen if was else None)
+        debris = choice("Debris on the floor?", "Yes", "No", was.debris_on_floor if was else None)
+        note = st.text_input("Note", value=was.note if was else "")
+        by = st.text_input("Your name", value=(was.by if was else "") or st.session_state.get("by", ""))
+        with st.container(key="tb-save"):
+            saved = st.form_submit_button("Save the visit", type="primary", width="stretch")
+    if not saved:
+        return None
+    st.session_state["by"] = by.strip()
+    return Noted(by.strip(), equipment, readings, treatments, tuple(work), floor, debris, note.strip())
+
+
+def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
+    """Ask what was found at the equipment; nothing tapped means not looked at."""
+    st.subheader("At the equipment")
+    power = choice("Power", "On", "Off", was.power_on)
+    pump = choice("Pump", "Runs", "Does not run", was.pump_runs)
+    flow = choice("Flow", "Holds", "Drops", was.flow_holds)
+    pressure = st.number_input(
+        f"Filter pressure, {desk.units.pressure}",
+        min_value=0.0,
+        value=was.filter_pressure_kpa / desk.units.kpa_per_pressure if was.filter_pressure_kpa is not None else None,
+        step=1.0,
+        format="%.0f",
+        width=240,
+    )
+    elements = st.segmented_control(
+        "Sand"
+        if pool.filter_kind is FilterKind.SAND
+        else f"Filter elements ({words.FILTER[pool.filter_kind].lower()})",
+        list(ElementState),
+        format_func=words.ELEMENTS.__getitem__,
+        default=was.elements,
+    )
+    manifold = None
+    if pool.filter_kind is not FilterKind.SAND:
+        manifold = choice("Manifold", "Sound", "Broken", was.manifold_sound)
+    return Equipment(
+        power_on=power,
+        pump_runs=pump,
+        flow_holds=flow,
+        filter_pressure_kpa=pressure * desk.units.kpa_per_pressure if pressure is not None else None,
+        elements=elements,
+        manifold_sound=manifold,
+    )
+
+
+def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
+    """Ask for the readings; an empty field is a reading not taken."""
+    st.subheader("Readings")
+    before = {each.analyte: entry.typed(each, desk.units) for each in was}
+    methods = [each.method for each in was if each.method in TYPED_METHODS]
+    method = st.segmented_control(
+        "Read with",
+        TYPED_METHODS,
+        format_func=words.METHOD.__getitem__,
+        default=methods[0] if methods else Method.DROP_COUNT,
+        required=True,
+    )
+    units = {"ph": "", "water_temperature": f", {desk.units.temperature}"}
+    with st.container(horizontal=True, gap="small"):
+        typed = {
+            analyte: st.number_input(
+                f"{name}{units.get(analyte, f', {desk.units.concentration}')}",
+                min_value=0.0,
+                value=before.get(analyte),
+                step=STEPS.get(analyte, 10.0),
+                format="%.1f" if analyte == "ph" else "%g",
+                width=218,
+            )
+            for analyte, name in words.ANALYTE.items()
+        }
+    return tuple(
+        entry.reading(analyte, value, method or Method.DROP_COUNT, desk.units)
+        for analyte, value in typed.items()
+        if value is not None
+    )
+
+
+def ask_poured(desk: Desk, step: Step, was: tuple[Treatment, ...]) -> tuple[Treatment, ...]:
+    """Ask what was really poured: the recommended amounts are filled in, to be confirmed; what is noted stays."""
+    st.subheader("What was poured")
+    poured = list(was)
+    for each in was:
+        st.markdown(f"Noted already: {widgets.poured_say(each, desk.units)}")
+    for dose in (action.dose for action in step.do if action.dose is not None):
+        pour = entry.pour_of(dose, desk.units)
+        name = words.CHEMICAL[dose.chemical]
+        strength = f" {dose.strength_pct:g} %" if dose.strength_pct else ""
+        key = f"{dose.chemical}-{dose.amount:.6g}"
+        with st.container(horizontal=True, vertical_alignment="bottom"):
+            did = st.segmented_control(
+                f"{name}{strength}: advised {dose.say}", [True, False], format_func=did_say, key=f"did-{key}"
+            )
+            shown = st.number_input(
+                f"Amount, {pour.shown_unit}", min_value=0.0, value=pour.shown, step=0.25, key=f"much-{key}", width=218
+            )
+        if did and shown:
+            poured.append(entry.treatment(dose.chemical, pour, shown, dose.strength_pct))
+    with st.expander("Something else was poured" if poured or step.do else "Something was poured"):
+        poured += ask_other(desk)
+    return tuple(poured)
+
+
+def ask_other(desk: Desk) -> list[Treatment]:
+    """Ask for what was poured besides the recommendation."""
+    poured = []
+    for row in range(OTHER_POURS):
+        chemical = st.selectbox(
+            f"Chemical {row + 1}",
+            list(Chemical),
+            index=None,
+            format_func=lambda each: f"{words.CHEMICAL[each]}, in {entry.empty_pour(each, desk.units).shown_unit}",
+            placeholder="Choose",
+            key=f"other-{row}",
+        )
+        with st.container(horizontal=True):
+            shown = st.number_input("Amount", min_value=0.0, value=None, key=f"other-much-{row}", width=218)
+            strength = st.number_input(
+                "Strength on the label, %", 0.0, 100.0, value=None, key=f"other-strong-{row}", width=218
+            )
+        if chemical is not None and shown:
+            poured.append(entry.treatment(chemical, entry.empty_pour(chemical, desk.units), shown, strength))
+    return poured
+
+
+def choice(label: str, yes: str, no: str, was: bool | None) -> bool | None:
+    """Ask a question with two large buttons; neither tapped means not known."""
+    return st.segmented_control(label, [True, False], format_func=lambda each: yes if each else no, default=was)
+
+
+def did_say(did: bool) -> str:
+    """Return what the two buttons beside an advised amount say."""
+    return "Poured" if did else "Not poured"
+
+
+BLANK = Noted("", Equipment(), (), (), (), None, None, "")
+"""Nothing noted."""

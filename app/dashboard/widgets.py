@@ -1,0 +1,306 @@
+"""The parts that pages are put together from: marks, gauges, the next step, a photo's verdict, the head.
+
+In: records and measurements. Out: pieces of HTML (functions named `..._html`, pure, everything from outside
+escaped) and the functions that put them on the screen (`show_...`). A grade is always a word and a place on a
+scale with a shape of its own; colour only helps.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from app.dashboard import units as u
+from app.dashboard import words
+from app.records import Assessment, Progress, Reading, Standing, Step, Treatment, Visit
+from app.treatment.units import say_amount, say_pressure
+from vision.flags import BY_NAME
+from vision.results import Clarity, Interval, Severity
+
+if TYPE_CHECKING:
+    from app.dashboard.session import Desk
+
+CLARITY_STEPS = tuple(reversed(Clarity))
+"""Clarity from worst to best: the fuller the scale, the further one sees."""
+SEVERITY_STEPS = tuple(Severity)
+"""Severity from least to most: the fuller the scale, the more algae."""
+
+SHAPES: Mapping[str, str] = {
+    "ring": '<circle cx="8" cy="8" r="6" fill="none" stroke="currentColor" stroke-width="2.5"/>',
+    "dot": '<circle cx="8" cy="8" r="7" fill="currentColor"/>',
+    "half": '<circle cx="8" cy="8" r="6" fill="none" stroke="currentColor" stroke-width="2.5"/>'
+    '<path d="M8 2a6 6 0 0 1 0 12z" fill="currentColor"/>',
+    "square": '<rect x="1.5" y="1.5" width="13" height="13" fill="currentColor"/>',
+    "triangle": '<path d="M8 1 15.5 15H.5z" fill="currentColor"/>',
+    "tick": '<path d="M2 8.5 6.5 13 14 3.5" fill="none" stroke="currentColor" stroke-width="3"/>',
+    "clock": '<circle cx="8" cy="8" r="6.5" fill="none" stroke="currentColor" stroke-width="2"/>'
+    '<path d="M8 4v4.5l3 2" fill="none" stroke="currentColor" stroke-width="2"/>',
+}
+"""Small marks, told apart by shape, on a 16 by 16 ground."""
+
+STANDING_MARK: Mapping[Standing, tuple[str, str]] = {
+    Standing.NOT_STARTED: ("ring", ""),
+    Standing.WAITING_ON_EQUIPMENT: ("square", "act"),
+    Standing.UNDER_WAY: ("dot", ""),
+    Standing.STALLED: ("triangle", "act"),
+    Standing.CLEARING: ("half", ""),
+    Standing.READY: ("tick", "good"),
+    Standing.DONE: ("tick", "good"),
+}
+"""Each standing's shape and tone."""
+
+
+def shape_html(name: str) -> str:
+    """Return one small mark; it says nothing to a screen reader, the words beside it do."""
+    return f'<svg viewBox="0 0 16 16" aria-hidden="true">{SHAPES[name]}</svg>'
+
+
+def mark_html(say: str, *, shape: str, tone: str = "") -> str:
+    """Return a mark: a shape and a word in a rounded frame. `tone` is "", "act" or "good"."""
+    return f'<span class="tb-mark {tone}">{shape_html(shape)}{escape(say)}</span>'
+
+
+def standing_html(progress: Progress) -> str:
+    """Return a recovery's standing as a mark, and a second mark where it is overdue."""
+    shape, tone = STANDING_MARK[progress.standing]
+    marks = mark_html(words.STANDING[progress.standing], shape=shape, tone=tone)
+    if progress.overdue:
+        marks += mark_html("Overdue", shape="clock", tone="act")
+    return marks
+
+
+def scale_html(kind: str, filled: int, of: int) -> str:
+    """Return a scale of `of` cells, the first `filled` of them full."""
+    cells = "".join(f'<i class="{"on" if number < filled else ""}"></i>' for number in range(of))
+    return f'<span class="tb-scale {kind}" aria-hidden="true">{cells}</span>'
+
+
+def clarity_html(grade: Clarity | None, probability: float | None = None) -> str:
+    """Return the clarity as word and scale: one cell full is opaque, five are crystal."""
+    if grade is None:
+        return '<span class="tb-gauge"><span class="what">Clarity</span><span class="word">Not measured</span></span>'
+    place = CLARITY_STEPS.index(grade) + 1
+    return (
+        f'<span class="tb-gauge"><span class="what">Clarity, {place} of 5</span>'
+        f'<span class="word">{words.CLARITY[grade]}</span>{_sure_html(probability)}'
+        f"{scale_html('clarity', place, 5)}</span>"
+    )
+
+
+def severity_html(grade: Severity | None, probability: float | None = None) -> str:
+    """Return the severity as word and scale: no cell full is no living algae, four are heavy."""
+    if grade is None:
+        return '<span class="tb-gauge"><span class="what">Algae</span><span class="word">Not measured</span></span>'
+    place = SEVERITY_STEPS.index(grade)
+    return (
+        f'<span class="tb-gauge"><span class="what">Living algae, {place} of 4</span>'
+        f'<span class="word">{words.SEVERITY[grade]}</span>{_sure_html(probability)}'
+        f"{scale_html('algae', place, 4)}</span>"
+    )
+
+
+def picture_html(jpeg: bytes | None, alt: str, *, missing: str = "No photo yet") -> str:
+    """Return a picture with its bytes inside, or a frame that says why there is none."""
+    if jpeg is None:
+        return f'<div class="pic nopic">{escape(missing)}</div>'
+    data = base64.b64encode(jpeg).decode("ascii")
+    return f'<img class="pic" alt="{escape(alt)}" src="data:image/jpeg;base64,{data}">'
+
+
+def say_html(title: str, sentence: str = "", *, act: bool = False) -> str:
+    """Return a sentence to a person: what is so, and what to do about it."""
+    more = f"<p>{escape(sentence)}</p>" if sentence else ""
+    return f'<div class="tb-say {"act" if act else ""}" role="status"><b>{escape(title)}</b>{more}</div>'
+
+
+def cautions_html(cautions: Sequence[str]) -> str:
+    """Return cautions in their own frame, right where the advice is; empty where there are none."""
+    if not cautions:
+        return ""
+    lines = "".join(f"<li>{escape(each)}</li>" for each in cautions)
+    return f'<div class="tb-caution"><b>{shape_html("triangle")} Take care</b><ul>{lines}</ul></div>'
+
+
+def step_html(step: Step, *, back: str = "") -> str:
+    """Return the next step in large type: what to do with amounts, why, when to come back, cautions.
+
+    `back` is when to return, as words; empty where the step names no time.
+    """
+    do = "".join(
+        f"<li>{escape(each.say)}"
+        + (
+            f'<span class="amount">{escape(each.dose.say)}</span>'
+            if each.dose and each.dose.say not in each.say
+            else ""
+        )
+        + "</li>"
+        for each in step.do
+    )
+    parts = [
+        '<section class="tb-step" aria-label="Next step"><div class="lead">Next step</div>',
+        f"<h2>{escape(step.title)}</h2>",
+        f'<ol class="do">{do}</ol>' if do else "",
+        f'<p class="back">{escape(back)}</p>' if back else "",
+        f"<p><b>Look for:</b> {escape(step.look_for)}</p>" if step.look_for else "",
+        cautions_html(all_cautions(step)),
+        _listed_html("Why", [each.say for each in step.why]),
+        _listed_html("What would change this", step.would_change),
+    ]
+    doses = [each.dose for each in step.do if each.dose]
+    if doses or step.sources:
+        sums = "".join(f"<p>{escape(dose.arithmetic)}</p>" for dose in doses)
+        sources = sorted({*step.sources, *(source for dose in doses for source in dose.sources)})
+        listed = "".join(f"<li>{escape(each)}</li>" for each in sources)
+        parts.append(f"<details><summary>Arithmetic and sources</summary>{sums}<ul>{listed}</ul></details>")
+    return "".join(parts) + "</section>"
+
+
+def all_cautions(step: Step) -> tuple[str, ...]:
+    """Return a step's cautions and its doses' cautions, each once, in order."""
+    every = [*step.cautions, *(each for action in step.do if action.dose for each in action.dose.cautions)]
+    return tuple(dict.fromkeys(every))
+
+
+def flags_html(assessment: Assessment) -> str:
+    """Return what is doubtful about a measurement, each doubt with what to do."""
+    known = [BY_NAME[name] for name in assessment.flags if name in BY_NAME]
+    return "".join(say_html(flag.short, flag.say, act=flag.spoils) for flag in known)
+
+
+def readings_say(readings: Sequence[Reading], units: u.Units) -> list[tuple[str, str]]:
+    """Return readings as pairs of name and value in people's units."""
+    return [
+        (words.ANALYTE.get(each.analyte, each.analyte), u.reading_say(each.value, each.unit, units))
+        for each in readings
+    ]
+
+
+def poured_say(treatment: Treatment, units: u.Units) -> str:
+    """Return what was poured as words: amount, chemical, strength."""
+    strength = f" {treatment.strength_pct:g} %" if treatment.strength_pct else ""
+    return f"{say_amount(treatment.amount, treatment.unit, units.name)} {words.CHEMICAL[treatment.chemical]}{strength}"
+
+
+def facts_html(facts: Sequence[tuple[str, str]]) -> str:
+    """Return pairs of name and value in a row that wraps."""
+    spans = "".join(f"<span><small>{escape(name)}</small>{escape(value)}</span>" for name, value in facts)
+    return f'<div class="tb-facts">{spans}</div>'
+
+
+def equipment_say(visit: Visit, units: u.Units) -> list[tuple[str, str]]:
+    """Return what was found at the equipment as pairs; what was not looked at is left out."""
+    found = visit.equipment
+    answers = (
+        ("Power", found.power_on, "on", "off"),
+        ("Pump", found.pump_runs, "runs", "does not run"),
+        ("Flow", found.flow_holds, "holds", "does not hold"),
+        ("Manifold", found.manifold_sound, "sound", "broken"),
+    )
+    facts = [(name, yes if answer else no) for name, answer, yes, no in answers if answer is not None]
+    if found.filter_pressure_kpa is not None:
+        facts.append(("Filter pressure", say_pressure(found.filter_pressure_kpa, units.name)))
+    if found.elements is not None:
+        facts.append(("Filter elements", words.ELEMENTS[found.elements].lower()))
+    return facts
+
+
+def days_say(progress: Progress, opened_at: datetime, now: datetime) -> str:
+    """Return how long it has run and how long it may still take."""
+    so_far = words.days_say(now - opened_at).capitalize()
+    left = progress.days_to_clear
+    if left is None:
+        return so_far
+    if left.high is None:
+        return f"{so_far}, at least {left.low:.0f} more to clear"
+    low, high = round(left.low), round(left.high)
+    more = f"about {low}" if low == high else f"{low} to {high}"
+    return f"{so_far}, {more} more to clear"
+
+
+def due_say(progress: Progress, desk: Desk) -> str:
+    """Return when the next visit is due, as words; empty where nothing is due."""
+    if progress.next_visit_due is None:
+        return ""
+    when = words.when_say(desk.local(progress.next_visit_due), desk.local(desk.now), us=desk.units.name == "us")
+    return f"Was due {when}" if progress.overdue else f"Due {when}"
+
+
+def show_verdict(desk: Desk, sha256: str, title: str) -> None:
+    """Put on the screen what one photo says: the check picture, and the grade or how to retake it."""
+    import streamlit as st
+
+    from app import actions
+    from app.dashboard import session
+
+    rows = actions.measurements_of(desk.log, sha256)
+    checked = session.check_picture(desk, sha256)
+    picture, said = st.columns([1, 1], gap="small")
+    with picture:
+        if checked:
+            st.image(checked, width="stretch", alt=f"{title}: what was found, drawn on it")
+    with said:
+        st.html(verdict_html(title, rows[0].result if rows else None, desk.units))
+
+
+def verdict_html(title: str, result: Mapping[str, Any] | None, units: u.Units) -> str:
+    """Return what one photo says as a measurement, `result` being its JSON; None where it was not measured.
+
+    A photo that cannot be used says how to retake it, and no grade.
+    """
+    if result is None:
+        return say_html(title, "Safe in the log, not measured yet.")
+    doubts = [
+        say_html(
+            BY_NAME[each["code"]].short if each["code"] in BY_NAME else title, each["say"], act=not result["usable"]
+        )
+        for each in result["problems"]
+    ]
+    water = result["water"]
+    if not result["usable"] or water is None:
+        return f'<div class="tb-verdict"><h3>{escape(title)}: retake</h3>{"".join(doubts)}</div>'
+    depth = Interval(**water["visible_depth_m"])
+    spread = u.depth_range_say(depth, units)
+    clarity, severity = Clarity(water["clarity"]["grade"]), Severity(water["severity"]["grade"])
+    return (
+        f'<div class="tb-verdict"><h3>{escape(title)}: measured</h3><div class="tb-now">'
+        f'<span class="tb-gauge"><span class="what">One sees down to</span><span class="word">'
+        f'{escape(u.depth_say(depth, units))}</span> <span class="sure">{escape(spread)}</span></span>'
+        f"{clarity_html(clarity, water['clarity']['probabilities'][clarity])}"
+        f"{severity_html(severity, water['severity']['probabilities'][severity])}</div>{''.join(doubts)}</div>"
+    )
+
+
+def show_html(piece: str) -> None:
+    """Put a piece of HTML on the screen."""
+    import streamlit as st
+
+    st.html(piece)
+
+
+def show_head(desk: Desk) -> None:
+    """Put the head on the screen: the company, the links to the pages, the demo's banner."""
+    import streamlit as st
+
+    with st.container(horizontal=True, key="tb-head", horizontal_alignment="distribute"):
+        name = desk.company.name or "Turnblue"
+        with st.container(width="content"):
+            st.html(f'<div class="tb-company">{escape(name)}<small>Turnblue</small></div>')
+        with st.container(horizontal=True, key="tb-nav", width="content", gap="small"):
+            for page in desk.nav:
+                st.page_link(desk.pages[page], label=desk.pages[page].title)
+    if desk.company.invented:
+        st.html('<div class="tb-invented">Invented demo company: rendered photos, invented data</div>')
+
+
+def _sure_html(probability: float | None) -> str:
+    return "" if probability is None else f' <span class="sure">{probability:.0%} sure</span>'
+
+
+def _listed_html(title: str, sentences: Sequence[str]) -> str:
+    if not sentences:
+        return ""
+    lines = "".join(f"<li>{escape(each)}</li>" for each in sentences)
+    return f"<h3>{escape(title)}</h3><ul>{lines}</ul>"

@@ -1,0 +1,303 @@
+"""Charts of a recovery, made from its records: visible depth and algae on one time axis, doses marked.
+
+In: a `Recovery`. Out: an Altair chart, with nothing fetched from the network, in our own palette (`PALETTE`),
+which is told apart by place, shape and words too, never by colour alone. Nothing is measured or stored here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+from app.records import Recovery, Visit
+from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Severity
+
+if TYPE_CHECKING:
+    import altair as alt
+
+SMALLEST_SHOWN_M = 0.1
+"""Lower edge of the depth axis [m]: nothing shallower is told apart by a photo from the pool's edge (our choice)."""
+SMALLEST_SHOWN_UG_L = 1.0
+"""Lower edge of the algae axis [micrograms/L]: well inside the grade `none` (our choice)."""
+
+
+@dataclass(frozen=True)
+class Palette:
+    """The chart's colours on one ground; `paper` is the ground they were chosen for."""
+
+    paper: str
+    ink: str
+    quiet: str
+    line: str
+    band: str
+    depth: str
+    algae: str
+    dose: str
+
+
+PALETTE: Mapping[str, Palette] = {
+    "light": Palette("#FAFAF6", "#12202B", "#46555F", "#C9CEC9", "#EFF1EC", "#1B5C96", "#5E6B00", "#A63A10"),
+    "dark": Palette("#0F171D", "#EEF3F4", "#A9B7BF", "#33434E", "#16212A", "#7DB8EE", "#C3D160", "#FF9E73"),
+}
+"""Ours: blue against olive against brick keeps apart with any of the common colour-vision deficiencies, and
+each stands on its ground at 4.5:1 or more (checked by tests/app/report/test_charts.py)."""
+
+FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif"
+"""The device's own typeface."""
+
+
+def depth_rows(recovery: Recovery, *, m_per_unit: float = 1.0) -> list[dict[str, Any]]:
+    """Return one row a visit whose photo gave a visible depth, oldest first.
+
+    Parameters
+    ----------
+    recovery : Recovery
+        Its visits are read, nothing else.
+    m_per_unit : float
+        Metres in one shown unit of depth, above 0: 1 for m.
+
+    Returns
+    -------
+    list of dict
+        `at` (ISO 8601), `low`, `mid`, `high` [shown unit], `bound` true where the photo bounds it from below
+        only (`high` is then `mid`, and an arrow is drawn), `clarity`, `severity`.
+
+    Raises
+    ------
+    ValueError
+        If `m_per_unit` is not above 0.
+    """
+    if not m_per_unit > 0:
+        raise ValueError(f"m_per_unit must be above 0, got {m_per_unit!r}")
+    rows = []
+    for visit in _measured(recovery):
+        assessment = visit.assessment
+        if assessment is None or assessment.visible_depth_m is None:
+            continue
+        depth = assessment.visible_depth_m
+        rows.append(
+            {
+                "at": visit.at.isoformat(),
+                "low": depth.low / m_per_unit,
+                "mid": depth.mid / m_per_unit,
+                "high": (depth.mid if depth.high is None else depth.high) / m_per_unit,
+                "bound": depth.high is None,
+                "clarity": assessment.clarity.value if assessment.clarity else "",
+                "severity": assessment.severity.value if assessment.severity else "",
+            }
+        )
+    return rows
+
+
+def algae_rows(recovery: Recovery) -> list[dict[str, Any]]:
+    """Return one row a visit whose photo gave a chlorophyll-a figure [micrograms/L], oldest first."""
+    rows = []
+    for visit in _measured(recovery):
+        assessment = visit.assessment
+        if assessment is None or assessment.chlorophyll_ug_l is None:
+            continue
+        algae = assessment.chlorophyll_ug_l
+        rows.append(
+            {
+                "at": visit.at.isoformat(),
+                "low": max(algae.low, SMALLEST_SHOWN_UG_L),
+                "mid": max(algae.mid, SMALLEST_SHOWN_UG_L),
+                "high": max(algae.mid if algae.high is None else algae.high, SMALLEST_SHOWN_UG_L),
+                "severity": assessment.severity.value if assessment.severity else "",
+            }
+        )
+    return rows
+
+
+def dose_rows(recovery: Recovery) -> list[dict[str, Any]]:
+    """Return one row a visit at which something was poured: `at` and `poured`, a short text."""
+    return [
+        {
+            "at": visit.at.isoformat(),
+            "poured": ", ".join(
+                f"{each.chemical.value.replace('_', ' ')} {each.amount:.3g} {each.unit}" for each in visit.treatments
+            ),
+        }
+        for visit in recovery.visits
+        if visit.treatments
+    ]
+
+
+def recovery_chart(
+    recovery: Recovery,
+    *,
+    now: datetime,
+    depth_unit: str = "m",
+    m_per_unit: float = 1.0,
+    ground: str = "light",
+    narrow: bool = False,
+) -> alt.VConcatChart:
+    """Draw how far one sees and how much algae there is, over time, doses marked on both.
+
+    Parameters
+    ----------
+    recovery : Recovery
+        Visits with at least one usable measurement make a line; without any the axes stand empty.
+    now : datetime
+        Right end of an open recovery's time axis; aware.
+    depth_unit : str
+        Name of the shown unit of depth.
+    m_per_unit : float
+        Metres in one of it, above 0.
+    ground : str
+        "light" or "dark": the paper it is drawn for.
+    narrow : bool
+        Drawn for a phone: lower and with fewer ticks.
+
+    Returns
+    -------
+    altair.VConcatChart
+        Upper panel: visible depth, logarithmic, its 80 % interval as a bar, the clarity grades as bands.
+        Lower panel: chlorophyll-a, logarithmic, with the severity grades as bands. Dashed rules: doses.
+
+    Raises
+    ------
+    ValueError
+        If `ground` is none of those named, or `m_per_unit` is not above 0.
+    """
+    import altair as alt
+
+    if ground not in PALETTE:
+        raise ValueError(f"ground must be one of {sorted(PALETTE)}, got {ground!r}")
+    palette = PALETTE[ground]
+    depth, algae, doses = depth_rows(recovery, m_per_unit=m_per_unit), algae_rows(recovery), dose_rows(recovery)
+    span = _time_span(recovery, now)
+    height = 150 if narrow else 170
+
+    def panel(
+        rows: list[dict[str, Any]], *, lower: Mapping[Any, float], smallest: float, title: str, colour: str, shape: str
+    ) -> alt.LayerChart:
+        top = max([max(lower.values()) * 1.6, *(row["high"] * 1.1 for row in rows)])
+        time = alt.X(
+            "at:T",
+            title=None,
+            scale=alt.Scale(domain=span),
+            axis=alt.Axis(format="%b %-d", tickCount=4 if narrow else 7, labelOverlap=True, grid=False),
+        )
+        value_scale = alt.Scale(type="log", domain=[smallest, top], nice=False)
+        # One axis carries numbers, the bands carry the grades' words: two ways to read the same height.
+        value = alt.Y(
+            "mid:Q",
+            scale=value_scale,
+            axis=alt.Axis(
+                title=None, values=_ticks(smallest, top), format="~g", grid=False, minExtent=30, maxExtent=30
+            ),
+        )
+        bands = _bands(lower, smallest, top)
+        ground_bands = (
+            alt.Chart(alt.Data(values=bands))
+            .mark_rect(color=palette.band)
+            .encode(y=alt.Y("bottom:Q", scale=value_scale), y2="top:Q", opacity=alt.Opacity("tint:Q", scale=None))
+        )
+        words = (
+            alt.Chart(alt.Data(values=bands))
+            .mark_text(align="right", baseline="middle", dx=-4, fontSize=11, color=palette.quiet)
+            .encode(y=alt.Y("middle:Q", scale=value_scale), x=alt.value("width"), text="grade:N")
+        )
+        dose_rule = (
+            alt.Chart(alt.Data(values=doses))
+            .mark_rule(color=palette.dose, strokeDash=[4, 3], strokeWidth=1.5)
+            .encode(x=time, tooltip=[alt.Tooltip("poured:N", title="Poured"), alt.Tooltip("at:T", title="At")])
+        )
+        dose_mark = (
+            alt.Chart(alt.Data(values=doses))
+            .mark_point(shape="triangle-down", filled=True, size=70, color=palette.dose, opacity=1, yOffset=4)
+            .encode(x=time, y=alt.value(0), tooltip=[alt.Tooltip("poured:N", title="Poured")])
+        )
+        base = alt.Chart(alt.Data(values=rows)).encode(x=time)
+        line = base.mark_line(color=colour, strokeWidth=2, opacity=0.55).encode(y=value)
+        bar = base.mark_rule(color=colour, strokeWidth=3, opacity=0.55).encode(
+            y=alt.Y("low:Q", scale=value_scale), y2="high:Q"
+        )
+        dot = base.mark_point(shape=shape, filled=True, size=95, color=colour, opacity=1).encode(
+            y=value,
+            tooltip=[
+                alt.Tooltip("at:T", title="At", format="%b %-d %H:%M"),
+                alt.Tooltip("mid:Q", title=title, format=".3~g"),
+                alt.Tooltip("low:Q", title="Low (80 % interval)", format=".3~g"),
+                alt.Tooltip("high:Q", title="High", format=".3~g"),
+            ],
+        )
+        arrow = (
+            base.transform_filter("datum.bound")
+            .mark_point(shape="triangle-up", filled=True, size=60, color=colour, opacity=1, yOffset=-12)
+            .encode(y=value)
+        )
+        return alt.layer(ground_bands, words, dose_rule, dose_mark, bar, line, dot, arrow).properties(
+            width="container",
+            height=height,
+            title=alt.TitleParams(title, anchor="start", fontSize=13, color=colour, offset=10),
+        )
+
+    shown_clarity = {grade: bound / m_per_unit for grade, bound in CLARITY_LOWER_M.items()}
+    upper = panel(
+        depth,
+        lower=shown_clarity,
+        smallest=SMALLEST_SHOWN_M / m_per_unit,
+        title=f"Visible depth, {depth_unit}",
+        colour=palette.depth,
+        shape="circle",
+    )
+    lower_panel = panel(
+        algae,
+        lower=SEVERITY_LOWER_UG_L,
+        smallest=SMALLEST_SHOWN_UG_L,
+        title="Living algae, chlorophyll-a in µg/L",
+        colour=palette.algae,
+        shape="diamond",
+    )
+    return (
+        alt.vconcat(upper, lower_panel, spacing=18)
+        .resolve_scale(x="shared")
+        .configure(background="transparent", font=FONT, padding={"left": 0, "right": 4, "top": 4, "bottom": 0})
+        .configure_view(stroke=palette.line)
+        .configure_axis(
+            labelColor=palette.ink,
+            labelFontSize=12,
+            domainColor=palette.line,
+            tickColor=palette.line,
+        )
+    )
+
+
+def _measured(recovery: Recovery) -> list[Visit]:
+    return [visit for visit in recovery.visits if visit.assessment is not None and visit.assessment.usable]
+
+
+def _time_span(recovery: Recovery, now: datetime) -> list[str]:
+    """Return both ends of the time axis with a little room, so that no mark sits on the edge."""
+    times = [recovery.opened_at, *(visit.at for visit in recovery.visits), recovery.closed_at or now]
+    room = max((max(times) - min(times)) * 0.04, timedelta(hours=6))
+    return [(min(times) - room).isoformat(), (max(times) + room).isoformat()]
+
+
+def _bands(
+    lower: Mapping[Clarity, float] | Mapping[Severity, float], smallest: float, top: float
+) -> list[dict[str, Any]]:
+    """Return each grade's band on a logarithmic axis, every other one tinted; `middle` is the geometric one."""
+    ordered = sorted(lower.items(), key=lambda each: each[1])
+    bottoms = [max(bound, smallest) for _, bound in ordered]
+    tops = [*bottoms[1:], top]
+    return [
+        {
+            "grade": grade.value,
+            "bottom": bottom,
+            "top": ceiling,
+            "middle": (bottom * ceiling) ** 0.5,
+            "tint": float(number % 2),
+        }
+        for number, ((grade, _), bottom, ceiling) in enumerate(zip(ordered, bottoms, tops, strict=True))
+    ]
+
+
+def _ticks(smallest: float, top: float) -> list[float]:
+    """Return round numbers for a logarithmic axis: 1, 3, 10, 30 and so on within its ends."""
+    steps = [each * 10.0**power for power in range(-2, 5) for each in (1, 3)]
+    return [each for each in steps if smallest <= each <= top]
