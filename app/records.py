@@ -193,7 +193,7 @@ class Treatment:
 
 @dataclass(frozen=True)
 class Visit:
-    """One stop at a pool and everything recorded at it."""
+    """One stop at a pool and everything recorded at it; `sludge_depth_m` is what a pole felt on the floor."""
 
     id: str
     recovery_id: str
@@ -208,6 +208,7 @@ class Visit:
     debris_on_floor: bool | None = None
     photo_sha256s: tuple[str, ...] = ()
     note: str = ""
+    sludge_depth_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -246,7 +247,8 @@ class Dose:
     """One amount of one chemical, with its arithmetic spelt out.
 
     `amount` is in `unit` (L or kg); `say` is the amount as a tech pours it, in the company's units;
-    `arithmetic` is the calculation as one line; `low` and `high` are the sensible range.
+    `arithmetic` is the calculation as one line; `low` and `high` are the sensible range; `side_effects` are
+    sentences on what else the water takes up.
     """
 
     chemical: Chemical
@@ -259,6 +261,7 @@ class Dose:
     arithmetic: str
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
+    side_effects: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
