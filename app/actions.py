@@ -46,6 +46,7 @@ from app.records import (
     Work,
 )
 from app.store.log import Log, new_id
+from app.store.photos import sha256_of
 from app.workers import Job, Measure, Outcome
 
 __all__ = [
@@ -60,9 +61,11 @@ __all__ = [
     "add_photos",
     "add_pool",
     "board",
+    "card_geometry",
     "check_picture",
     "close_recovery",
     "company",
+    "file_sha256",
     "find_recovery",
     "log_visit",
     "measurements_of",
@@ -75,6 +78,7 @@ __all__ = [
     "plain_picture",
     "pools",
     "progress",
+    "read_photo_files",
     "receive_photo",
     "recoveries_of",
     "recovery",
@@ -83,6 +87,7 @@ __all__ = [
     "score",
     "update_pool",
     "update_visit",
+    "write_card",
 ]
 
 
@@ -446,6 +451,51 @@ def score(
     """
     jobs = [Job(path, path.name, known, None, normalised_folder, check_folder) for path in paths]
     return workers.measure_all(jobs, measure=measure or shipped_measurer(), workers=workers_asked)
+
+
+def read_photo_files(paths: Sequence[Path]) -> tuple[tuple[PhotoIn, ...], tuple[Refused, ...]]:
+    """Return files as photos that arrive, and those that cannot be opened or are too large to be one."""
+    arrived, refused = [], []
+    for path in paths:
+        try:
+            if path.stat().st_size > config.MAX_PHOTO_MB * 1e6:
+                refused.append(Refused(path.name, f"The file is larger than {config.MAX_PHOTO_MB} MB."))
+            else:
+                arrived.append(PhotoIn(path.name, path.read_bytes()))
+        except OSError as error:
+            refused.append(Refused(path.name, f"The file could not be opened ({error.strerror or error})."))
+    return tuple(arrived), tuple(refused)
+
+
+def file_sha256(path: Path) -> str | None:
+    """Return a file's sha256, None where it cannot be read or is empty."""
+    try:
+        content = path.read_bytes()
+    except OSError:
+        return None
+    return sha256_of(content) if content else None
+
+
+def card_geometry() -> dict[str, Any]:
+    """Return the printable card's geometry, enough to draw it."""
+    from vision.specs import load_card
+
+    return load_card().to_json()
+
+
+def write_card(path: Path, *, number: int, paper: str) -> None:
+    """Write the printable card as a PDF at true size.
+
+    Parameters
+    ----------
+    number : int
+        The number printed on the card.
+    paper : str
+        "letter" or "a4".
+    """
+    from app.report.card_pdf import write_card_pdf
+
+    write_card_pdf(path, card_number=number, paper=paper)
 
 
 def _still_open(log: Log, recovery_id: str) -> Recovery:

@@ -1,0 +1,320 @@
+"""The command line `turnblue`: one verb a command, each one call into the actions.
+
+In: what the user typed. Out: results on standard output, messages and progress on standard error; exit code 0 when
+all went well, 1 when something could not be done, 2 on wrong usage. What is heavy is imported inside the commands.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from app.config import DEFAULT_PORT, version
+from app.errors import TurnblueError
+from vision.errors import VisionError
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from app.workers import Outcome
+
+T = TypeVar("T")
+
+FOLDER = click.option(
+    "--folder", type=click.Path(path_type=Path), help="The log's folder (else TURNBLUE_HOME, else ~/.turnblue)."
+)
+JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+UNITS = click.option("--units", type=click.Choice(["us", "metric"]), default="us", show_default=True)
+PORT = click.option("--port", type=click.IntRange(1, 65535), default=DEFAULT_PORT, show_default=True)
+NO_BROWSER = click.option("--no-browser", is_flag=True, help="Do not open a browser.")
+
+
+class _Sentences(click.Group):
+    """A group whose commands' own errors end as a sentence on standard error and exit code 1."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command."""
+        try:
+            return super().invoke(ctx)
+        except (TurnblueError, VisionError) as error:
+            click.echo(str(error), err=True)
+            ctx.exit(1)
+
+
+@click.group(cls=_Sentences, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(version(), prog_name="turnblue")
+def main() -> None:
+    """Make a photo of green water a measurement, and see each pool's way to clear blue."""
+
+
+@main.command()
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
+@JSON
+@click.option(
+    "--normalised", type=click.Path(path_type=Path, file_okay=False), help="Write each photo in true colours here."
+)
+@click.option(
+    "--check", type=click.Path(path_type=Path, file_okay=False), help="Write what was found in each photo here."
+)
+@click.option("--jobs", type=click.IntRange(1), help="How many photos at once (else one a core).")
+@UNITS
+@click.pass_context
+def score(
+    ctx: click.Context,
+    photos: tuple[Path, ...],
+    as_json: bool,
+    normalised: Path | None,
+    check: Path | None,
+    jobs: int | None,
+    units: str,
+) -> None:
+    """Grade the water in photos taken beside the card.
+
+    Example: turnblue score IMG_2041.jpg IMG_2042.jpg --check found
+    """
+    from app import actions, console
+
+    _refuse_same_names(photos, normalised, check)
+    outcomes = []
+    found = actions.score(photos, normalised_folder=normalised, check_folder=check, workers_asked=jobs)
+    for outcome in _progress_bar(found, len(photos)):
+        outcomes.append(outcome)
+        if as_json:
+            click.echo(console.outcome_json(outcome, actions.file_sha256(outcome.job.path)))
+    if not as_json:
+        click.echo(console.score_table(outcomes, units))
+    ctx.exit(_list_unread(outcomes))
+
+
+@main.command()
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), default="turnblue-card.pdf", show_default=True
+)
+@click.option("--number", type=click.IntRange(0), default=1, show_default=True, help="The number printed on the card.")
+@click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
+@JSON
+def card(output: Path, number: int, paper: str, as_json: bool) -> None:
+    """Write the reference card to print, at true size, or its geometry.
+
+    Example: turnblue card -o card.pdf --paper a4
+    """
+    from app import actions, console
+
+    if as_json:
+        click.echo(console.json_line(actions.card_geometry()))
+        return
+    actions.write_card(output, number=number, paper=paper)
+    click.echo(f"Wrote {output}. Print it at 100 % on matte, waterproof paper.", err=True)
+
+
+@main.command()
+@FOLDER
+@JSON
+def pools(folder: Path | None, as_json: bool) -> None:
+    """List the pools and their open recoveries.
+
+    Example: turnblue pools
+    """
+    from app import actions, console
+
+    with actions.open_log(folder) as log:
+        listed, recoveries = actions.pools(log), actions.open_recoveries(log)
+        units = actions.company(log).units
+    if as_json:
+        click.echo("\n".join(console.pools_json(listed, recoveries)), nl=bool(listed))
+    else:
+        click.echo(console.pools_table(listed, recoveries, units))
+
+
+@main.command()
+@click.argument("recovery")
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
+@click.option("--by", default="", help="Who made the visit.")
+@click.option("--note", default="", help="A note to keep with it.")
+@FOLDER
+@JSON
+@click.pass_context
+def visit(
+    ctx: click.Context,
+    recovery: str,
+    photos: tuple[Path, ...],
+    by: str,
+    note: str,
+    folder: Path | None,
+    as_json: bool,
+) -> None:
+    """Save a visit with its photos, grade them, and say the next step.
+
+    RECOVERY is a recovery's id or its beginning, or a pool's name.
+
+    Example: turnblue visit "Cedar Lane 12" IMG_2041.jpg --by Robin
+    """
+    from app import actions, console
+
+    arrived, unread = actions.read_photo_files(photos)
+    with actions.open_log(folder) as log:
+        into = actions.find_recovery(log, recovery)
+        logged = actions.log_visit(log, into.id, at=_now(), by=by, note=note, photos=arrived)
+        step, units = actions.next_step(log, into.id, now=_now()), actions.company(log).units
+    refused = (*unread, *logged.refused)
+    click.echo(
+        console.logged_json(logged, refused, step) if as_json else console.logged_text(into, logged, step, units)
+    )
+    for name, sentence in refused:
+        click.echo(f"{name}: {sentence}", err=True)
+    ctx.exit(1 if refused else 0)
+
+
+@main.command("next")
+@click.argument("recovery")
+@FOLDER
+@JSON
+def next_step(recovery: str, folder: Path | None, as_json: bool) -> None:
+    """Say a recovery's next step, why, the doses and the cautions.
+
+    RECOVERY is a recovery's id or its beginning, or a pool's name.
+
+    Example: turnblue next "Cedar Lane 12"
+    """
+    from app import actions, console
+
+    with actions.open_log(folder) as log:
+        found = actions.find_recovery(log, recovery)
+        step = actions.next_step(log, found.id, now=_now())
+    click.echo(console.json_line(step) if as_json else console.step_text(found, step))
+
+
+@main.command()
+@click.argument("chemical")
+@click.option("--volume", required=True, help="The water's volume, as 15000gal or 56000L.")
+@click.option("--raise", "raise_by", required=True, type=float, help="How much to raise it [ppm = mg/L].")
+@click.option("--strength", type=click.FloatRange(0, 100, min_open=True), help="Strength on the label [%].")
+@UNITS
+@JSON
+def dose(chemical: str, volume: str, raise_by: float, strength: float | None, units: str, as_json: bool) -> None:
+    """Say how much of a chemical one change takes, with the arithmetic and the cautions.
+
+    Example: turnblue dose sodium_hypochlorite --volume 15000gal --raise 10 --strength 12.5
+    """
+    from app import actions, console
+
+    try:
+        found = actions.dose(chemical, volume=volume, raise_by=raise_by, strength_pct=strength, units=units)
+    except ValueError as error:
+        raise click.UsageError(str(error)) from error
+    click.echo(console.json_line(found) if as_json else console.dose_text(found))
+
+
+@main.command()
+@click.option("--write", is_flag=True, help="Append the new measurements (else only say what would change).")
+@FOLDER
+@JSON
+@click.pass_context
+def rescore(ctx: click.Context, write: bool, folder: Path | None, as_json: bool) -> None:
+    """Measure all photos of the log with the present program and model.
+
+    Example: turnblue rescore
+    """
+    from app import actions, console
+
+    with actions.open_log(folder) as log, _counting_bar() as count:
+        told = actions.rescore(log, write=write, at=_now(), progress=count)
+    if as_json:
+        click.echo("\n".join(map(console.json_line, told)), nl=bool(told))
+    else:
+        click.echo(console.rescored_text(told, write))
+    ctx.exit(1 if any(each.sentence for each in told) else 0)
+
+
+@main.command()
+@FOLDER
+@PORT
+@NO_BROWSER
+@click.option("--no-serve", is_flag=True, help="Only make the log; do not open the dashboard.")
+def demo(folder: Path | None, port: int, no_browser: bool, no_serve: bool) -> None:
+    """Show an invented company with pools at every stage.
+
+    Example: turnblue demo
+    """
+    from app import demo as invented
+
+    place = invented.demo_folder() if folder is None else folder
+    with _counting_bar() as count:
+        invented.make_demo(place, now=_now(), progress=count)
+    click.echo(f"The demo's log is in {place}.", err=True)
+    if not no_serve:
+        _serve(place, port, no_browser)
+
+
+@main.command()
+@FOLDER
+@PORT
+@NO_BROWSER
+def serve(folder: Path | None, port: int, no_browser: bool) -> None:
+    """Open the dashboard on this machine.
+
+    Example: turnblue serve --port 8600
+    """
+    from app import actions
+
+    with actions.open_log(folder) as log:
+        place = log.folder
+    _serve(place, port, no_browser)
+
+
+def _serve(folder: Path, port: int, no_browser: bool) -> None:
+    """Run the dashboard until it is interrupted."""
+    from app.serve import serve as run_dashboard
+
+    run_dashboard(folder, port=port, open_browser=not no_browser, say=click.echo)
+
+
+def _now() -> datetime:
+    """Return the present time with this machine's zone; the only clock of the command line."""
+    from datetime import datetime
+
+    return datetime.now().astimezone()
+
+
+def _refuse_same_names(photos: Iterable[Path], *folders: Path | None) -> None:
+    """Refuse photos whose pictures would overwrite each other."""
+    stems = [path.stem.casefold() for path in photos]
+    if any(folders) and len(set(stems)) < len(stems):
+        twice = next(stem for stem in stems if stems.count(stem) > 1)
+        raise click.UsageError(f"Two photos are called {twice}: their pictures would overwrite each other.")
+
+
+def _list_unread(outcomes: Iterable[Outcome]) -> int:
+    """List the photos that could not be read, and return the exit code."""
+    unread = [outcome for outcome in outcomes if outcome.result is None]
+    if unread:
+        click.echo(f"{len(unread)} could not be read:", err=True)
+    for outcome in unread:
+        click.echo(f"  {outcome.job.path}: {outcome.sentence}", err=True)
+    return 1 if unread else 0
+
+
+def _progress_bar(steps: Iterable[T], total: int) -> Iterator[T]:
+    """Give the steps on, with a bar on standard error where that is a terminal."""
+    from tqdm import tqdm
+
+    yield from tqdm(steps, total=total, unit="photo", disable=None, file=sys.stderr)
+
+
+@contextmanager
+def _counting_bar() -> Iterator[Callable[[int, int], None]]:
+    """Give a function to be told how many photos are done, of how many; it draws a bar on a terminal."""
+    from tqdm import tqdm
+
+    with tqdm(unit="photo", disable=None, file=sys.stderr) as bar:
+
+        def count(done: int, total: int) -> None:
+            bar.total = total
+            bar.update(done - bar.n)
+
+        yield count
