@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+INTO_FOLDER = click.Path(path_type=Path, file_okay=False)
+INTO_FILE = click.Path(path_type=Path, dir_okay=False)
 FOLDER = click.option(
     "--folder", type=click.Path(path_type=Path), help="The log's folder (else TURNBLUE_HOME, else ~/.turnblue)."
 )
@@ -55,12 +57,8 @@ def main() -> None:
 @main.command()
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
 @JSON
-@click.option(
-    "--normalised", type=click.Path(path_type=Path, file_okay=False), help="Write each photo in true colours here."
-)
-@click.option(
-    "--check", type=click.Path(path_type=Path, file_okay=False), help="Write what was found in each photo here."
-)
+@click.option("--normalised", type=INTO_FOLDER, help="Write each photo in true colours here.")
+@click.option("--check", type=INTO_FOLDER, help="Write what was found in each photo here.")
 @click.option("--jobs", type=click.IntRange(1), help="How many photos at once (else one a core).")
 @UNITS
 @click.pass_context
@@ -92,9 +90,7 @@ def score(
 
 
 @main.command()
-@click.option(
-    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), default="turnblue-card.pdf", show_default=True
-)
+@click.option("-o", "--output", type=INTO_FILE, default="turnblue-card.pdf", show_default=True)
 @click.option("--number", type=click.IntRange(0), default=1, show_default=True, help="The number printed on the card.")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
 @JSON
@@ -162,9 +158,10 @@ def visit(
         logged = actions.log_visit(log, into.id, at=_now(), by=by, note=note, photos=arrived)
         step, units = actions.next_step(log, into.id, now=_now()), actions.company(log).units
     refused = (*unread, *logged.refused)
-    click.echo(
-        console.logged_json(logged, refused, step) if as_json else console.logged_text(into, logged, step, units)
-    )
+    if as_json:
+        click.echo(console.logged_json(logged, refused, step))
+    else:
+        click.echo(console.logged_text(into, logged, step, units))
     for name, sentence in refused:
         click.echo(f"{name}: {sentence}", err=True)
     ctx.exit(1 if refused else 0)
@@ -301,7 +298,7 @@ def _list_unread(outcomes: Iterable[Outcome]) -> int:
 
 def _progress_bar(steps: Iterable[T], total: int) -> Iterator[T]:
     """Give the steps on, with a bar on standard error where that is a terminal."""
-    from tqdm import tqdm
+    from tqdm import tqdm  # type: ignore[import-untyped]
 
     yield from tqdm(steps, total=total, unit="photo", disable=None, file=sys.stderr)
 
@@ -309,7 +306,7 @@ def _progress_bar(steps: Iterable[T], total: int) -> Iterator[T]:
 @contextmanager
 def _counting_bar() -> Iterator[Callable[[int, int], None]]:
     """Give a function to be told how many photos are done, of how many; it draws a bar on a terminal."""
-    from tqdm import tqdm
+    from tqdm import tqdm  # type: ignore[import-untyped]
 
     with tqdm(unit="photo", disable=None, file=sys.stderr) as bar:
 

@@ -72,9 +72,8 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     cells = [list(heads), *(list(row) for row in rows)]
     widths = [max(len(row[column]) for row in cells) for column in range(len(heads))]
     cells.insert(1, ["-" * width for width in widths])
-    return "\n".join(
-        "  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip() for row in cells
-    )
+    lines = ("  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)) for row in cells)
+    return "\n".join(line.rstrip() for line in lines)
 
 
 def score_table(outcomes: Sequence[Outcome], units: str) -> str:
@@ -181,11 +180,7 @@ def rescored_text(told: Sequence[Rescored], written: bool) -> str:
         if each.changed
     ]
     appended = sum(each.written for each in told)
-    end = (
-        f"{appended} measurements appended."
-        if written
-        else "Nothing was written; --write appends the new measurements."
-    )
+    end = f"{appended} measurements appended." if written else "Nothing was written; --write appends what is new."
     changed = f"{len(rows)} of {len(told)} photos are told otherwise."
     return "\n".join([*([table(["photo", "sha256", "before", "now"], rows), ""] if rows else []), changed, end])
 

@@ -227,21 +227,20 @@ def rescore(
     told = []
     outcomes = workers.measure_all(jobs, measure=measure or shipped_measurer())
     for row, outcome in zip(rows, outcomes, strict=True):
-        newest = next(iter(log.measurements_of(row["sha256"])), None)
-        before = None if newest is None else assessment_of_result(newest["id"], _result(newest))
+        known = log.measurements_of(row["sha256"])
+        before = assessment_of_result(known[0]["id"], _result(known[0])) if known else None
         result = outcome.result or _unread_result(row, outcome)
         after = None if result is None else assessment_of_result("", result)
         written = False
         if write and result is not None:
-            measurement_id = _append(log, row["sha256"], result, outcome.job, at)
-            written = newest is None or measurement_id not in {m["id"] for m in log.measurements_of(row["sha256"])[1:]}
+            written = _append(log, row["sha256"], result, outcome.job, at) not in {each["id"] for each in known}
         told.append(
             Rescored(
                 photo_sha256=row["sha256"],
                 name=row["original_name"],
                 before=before,
                 after=after,
-                changed=_says(before) != _says(after),
+                changed=result is not None and _says(before) != _says(after),
                 written=written,
                 sentence=outcome.sentence,
             )

@@ -101,11 +101,12 @@ def _build(kind: Any, value: Any) -> Any:
 
 def _build_record(kind: type[Any], value: Mapping[str, Any]) -> Any:
     """Return a dataclass from its fields by name."""
-    return kind(**{name: _build(hint, value[name]) for name, hint in _hints(kind).items() if name in value})
+    hints = _hints(kind)  # type: ignore[arg-type]
+    return kind(**{name: _build(hint, value[name]) for name, hint in hints.items() if name in value})
 
 
 @functools.cache
-def _hints(kind: type) -> dict[str, Any]:
+def _hints(kind: Any) -> dict[str, Any]:
     """Return a dataclass's types by field, resolved once."""
     return typing.get_type_hints(kind)
 
