@@ -7,12 +7,13 @@ a fraction of one, with what supports it. Used for the printed card's marks and 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 PER_EDGE = 7
 """Points tried along each edge of each rectangle, away from its corners."""

@@ -22,7 +22,7 @@ from vision.flags import BY_NAME
 from vision.photo import Photo, Picture
 from vision.specs import CardDesign, load_card, load_chart24
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 LEVELS_PX: tuple[int | None, ...] = (900, 1800, None)
 """Long sides at which the photo is searched for marks, smallest first [px]; None is the whole photo."""

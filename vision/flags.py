@@ -57,7 +57,7 @@ FLAGS: tuple[Flag, ...] = (
         "card_glare",
         "Card in glare",
         "Patches of the card are in glare: tilt it away from the sun and retake.",
-        True,
+        False,
     ),
     Flag(
         5,
@@ -154,6 +154,13 @@ FLAGS: tuple[Flag, ...] = (
         "photo_unreadable",
         "Not a readable photo",
         "This file is not a photo that can be read: send a JPEG, PNG, WebP or HEIC picture straight from the phone.",
+        True,
+    ),
+    Flag(
+        18,
+        "card_blinded",
+        "Card lost in glare",
+        "Most of the card is in glare or covered: turn it until its colours show, and retake.",
         True,
     ),
 )

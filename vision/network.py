@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from vision.errors import DesignInvalid
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,8 @@ def network_of(arrays: Mapping[str, Any], prefix: str) -> Network:
     DesignInvalid
         If arrays are missing, not numbers, or do not fit each other.
     """
-    weights, biases = [], []
+    weights: list[Array] = []
+    biases: list[Array] = []
     while f"{prefix}.weight{len(weights)}" in arrays:
         index = len(weights)
         weights.append(np.asarray(arrays[f"{prefix}.weight{index}"]))

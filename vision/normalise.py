@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import cv2
 import numpy as np
@@ -28,8 +29,8 @@ from vision import colour
 from vision.card import PatchSamples
 from vision.specs import CardDesign
 
-Array = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+Array = NDArray[Any]
+Mask = NDArray[Any]
 
 MID_GREY = 0.18
 """Linear level about which the tone curve is expanded: photographic mid-grey (common practice, no source)."""

@@ -1,0 +1,244 @@
+"""Features to grades: two distributions, from which grades, probabilities, figures and intervals all follow.
+
+In: the feature vector of a photo's water and a `Grader` read from the shipped model file. Out: `Graded`: both grades
+with calibrated probabilities, visible depth and chlorophyll with 80 % intervals, and flags where the photo is unlike
+any known or leaves the grade open.
+
+The grader gives the probability of each of some twenty narrow steps of visible depth and of chlorophyll (both in
+logarithms). The bounds of the classes are bounds of steps, so that a class's probability is the sum of its steps' and
+the interval, the middle and the grade can never contradict each other's source.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.errors import DesignInvalid
+from vision.features import FEATURES
+from vision.network import Network, network_of, softmax
+from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Grade, Interval, Severity
+from vision.water import CELL_FEATURES
+
+Array = NDArray[Any]
+
+FORMAT = "turnblue.grader/1"
+"""Form of the model file."""
+
+DEPTH_STEPS_M: Array = np.array(
+    [0.1, 0.15, 0.2, 0.28, 0.36, 0.47, 0.6, 0.76, 0.95, 1.2, 1.5, 1.9, 2.4, 3.0, 3.8, 4.8, 6.0, 7.5, 9.5, 12.0, 16.0,
+     25.0]
+)  # fmt: skip
+"""Bounds of the steps of visible depth [m]; among them every class bound of `CLARITY_LOWER_M`."""
+
+CHLOROPHYLL_STEPS_UG_L: Array = np.array(
+    [0.05, 0.3, 0.7, 1.2, 2.0, 3.0, 4.0, 5.2, 7.0, 10.0, 13.0, 17.0, 22.0, 30.0, 40.0, 50.0, 62.0, 77.0, 96.0, 120.0,
+     150.0, 190.0, 240.0, 310.0, 600.0]
+)  # fmt: skip
+"""Bounds of the steps of chlorophyll-a [micrograms/L]; among them every class bound of `SEVERITY_LOWER_UG_L`."""
+
+OPEN_ABOVE_M = 9.5
+"""Visible depth from which a pool's floor is seen with full contrast whatever its depth, so that a photo bounds it from
+below only: over three times a usual deep end (the project's own)."""
+
+LEAST_TWO_CLASS_SHARE = 0.75
+"""Probability that the grade and its likelier neighbour must have together; under it the grade is left open."""
+
+
+@dataclass(frozen=True)
+class Grader:
+    """A fitted grader, read from its file.
+
+    `water` tells water from its surroundings; `depth` and `chlorophyll` are ensembles whose probabilities are
+    averaged. `centre` and `whitening` measure how unlike the training photos a vector is; beyond the distance `unlike`
+    it is out of range. `id` is the first twelve digits of the file's sha256, `about` its model card's figures.
+    """
+
+    water: Network
+    depth: tuple[Network, ...]
+    chlorophyll: tuple[Network, ...]
+    temperatures: tuple[float, float]
+    centre: Array
+    whitening: Array
+    unlike: float
+    id: str
+    about: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Graded:
+    """What the grader says of one photo; `flags` are names from `vision.flags`."""
+
+    clarity: Grade
+    severity: Grade
+    visible_depth_m: Interval
+    chlorophyll_ug_l: Interval
+    flags: tuple[str, ...]
+
+
+def load_grader(path: Path) -> Grader:
+    """Read a grader from its file; nothing in it is executed.
+
+    Parameters
+    ----------
+    path : Path
+        An .npz file of plain arrays, with a JSON text among them.
+
+    Raises
+    ------
+    DesignInvalid
+        If the file is missing, damaged, of another form, or made for other features.
+    """
+    hint = "Install Turnblue again, or train the grader anew."
+    try:
+        content = path.read_bytes()
+        with np.load(io.BytesIO(content), allow_pickle=False) as stored:
+            arrays = {name: stored[name] for name in stored.files}
+        about = json.loads(bytes(arrays.pop("about").astype(np.uint8)).decode("utf-8"))
+    except (OSError, ValueError, KeyError, zipfile.BadZipFile, EOFError) as error:
+        raise DesignInvalid(f"The grader file {path.name} could not be read.", hint) from error
+    if not isinstance(about, dict) or about.get("format") != FORMAT:
+        raise DesignInvalid(f"The grader file {path.name} is not of the form {FORMAT}.", hint)
+    if about.get("features") != list(FEATURES) or about.get("cell_features") != list(CELL_FEATURES):
+        raise DesignInvalid(f"The grader file {path.name} was made for other features than this program's.", hint)
+    count = int(about["members"])
+    return Grader(
+        water=network_of(arrays, "water"),
+        depth=tuple(network_of(arrays, f"depth{i}") for i in range(count)),
+        chlorophyll=tuple(network_of(arrays, f"chlorophyll{i}") for i in range(count)),
+        temperatures=(float(about["temperatures"][0]), float(about["temperatures"][1])),
+        centre=arrays["unlike.centre"],
+        whitening=arrays["unlike.whitening"],
+        unlike=float(about["unlike"]),
+        id=hashlib.sha256(content).hexdigest()[:12],
+        about=about,
+    )
+
+
+def distribution(networks: tuple[Network, ...], features: Array, temperature: float) -> Array:
+    """Return the probability of every step, the mean over an ensemble.
+
+    Parameters
+    ----------
+    networks : tuple of Network
+        The ensemble; each gives one value a step.
+    features : ndarray, shape (N, F)
+    temperature : float
+        Divides the values before they become probabilities; over 1 makes the ensemble less sure.
+
+    Returns
+    -------
+    ndarray, shape (N, steps)
+        Rows sum to 1.
+    """
+    members = [softmax(network(features) / temperature) for network in networks]
+    return np.asarray(np.mean(members, axis=0), dtype=np.float64)
+
+
+def unlikeness(features: Array, centre: Array, whitening: Array) -> Array:
+    """Return how unlike the training photos each vector is: its Mahalanobis distance, shape (N,).
+
+    Parameters
+    ----------
+    features : ndarray, shape (N, F)
+    centre, whitening : ndarray, shapes (F,) and (F, K)
+        Of the training photos.
+    """
+    return np.asarray(np.linalg.norm((features - centre) @ whitening, axis=1), dtype=np.float64)
+
+
+def grade_features(features: Array, grader: Grader) -> Graded:
+    """Grade one photo's water.
+
+    Parameters
+    ----------
+    features : ndarray, shape (F,)
+        From `features.features_of`.
+    grader : Grader
+    """
+    row = features[None]
+    depth = distribution(grader.depth, row, grader.temperatures[0])[0]
+    chlorophyll = distribution(grader.chlorophyll, row, grader.temperatures[1])[0]
+    clarity = _grade(depth, DEPTH_STEPS_M, {grade.value: lower for grade, lower in CLARITY_LOWER_M.items()})
+    severity = _grade(
+        chlorophyll, CHLOROPHYLL_STEPS_UG_L, {grade.value: lower for grade, lower in SEVERITY_LOWER_UG_L.items()}
+    )
+    flags = []
+    if unlikeness(row, grader.centre, grader.whitening)[0] > grader.unlike:
+        flags.append("out_of_range")
+    if not (_settled(clarity, [g.value for g in Clarity]) and _settled(severity, [g.value for g in Severity])):
+        flags.append("undecided")
+    return Graded(
+        clarity=clarity,
+        severity=severity,
+        visible_depth_m=_depth_interval(depth),
+        chlorophyll_ug_l=_interval(chlorophyll, CHLOROPHYLL_STEPS_UG_L),
+        flags=tuple(flags),
+    )
+
+
+def _grade(steps: Array, bounds: Array, lowers: Mapping[str, float]) -> Grade:
+    """Sum the steps of each class; every class bound is a step bound."""
+    order = sorted(lowers, key=lambda name: lowers[name])
+    edges = [lowers[name] for name in order] + [np.inf]
+    starts = bounds[:-1]
+    probabilities = {}
+    for name, lower, upper in zip(order, edges[:-1], edges[1:], strict=True):
+        probabilities[name] = float(steps[(starts >= lower - 1e-9) & (starts < upper - 1e-9)].sum())
+    named = {name: probabilities[name] for name in lowers}
+    return Grade(max(named, key=lambda name: named[name]), named)
+
+
+def _settled(grade: Grade, order: list[str]) -> bool:
+    """Tell whether the grade and its likelier neighbour hold most of the probability."""
+    place = order.index(grade.grade)
+    sides = [grade.probabilities[order[i]] for i in (place - 1, place + 1) if 0 <= i < len(order)]
+    return grade.probabilities[grade.grade] + max(sides) >= LEAST_TWO_CLASS_SHARE
+
+
+def quantiles(steps: Array, bounds: Array, shares: tuple[float, ...]) -> Array:
+    """Return quantiles of distributions over steps, spread evenly in the logarithm inside a step.
+
+    Parameters
+    ----------
+    steps : ndarray, shape (N, K)
+        Probabilities.
+    bounds : ndarray, shape (K + 1,)
+        Bounds of the steps.
+    shares : tuple of float
+        Which quantiles [0-1].
+
+    Returns
+    -------
+    ndarray, shape (N, len(shares))
+    """
+    logs = np.log(bounds)
+    out = np.empty((len(steps), len(shares)))
+    for row, weights in enumerate(steps):
+        cumulative = np.concatenate([[0.0], np.cumsum(weights)])
+        cumulative /= cumulative[-1]
+        # A sliver of slope keeps the inverse defined over empty steps.
+        cumulative += np.linspace(0, 1e-9, len(cumulative))
+        out[row] = np.exp(np.interp(shares, cumulative, logs))
+    return out
+
+
+def _interval(steps: Array, bounds: Array) -> Interval:
+    low, mid, high = (float(v) for v in quantiles(steps[None], bounds, (0.1, 0.5, 0.9))[0])
+    return Interval(low, mid, high)
+
+
+def _depth_interval(steps: Array) -> Interval:
+    interval = _interval(steps, DEPTH_STEPS_M)
+    if interval.mid < OPEN_ABOVE_M:
+        return interval
+    return Interval(interval.low, interval.low, None)

@@ -1,0 +1,306 @@
+"""Open first: a photo in, everything it says out, stage by stage.
+
+In: a photo file, a `Grader`, and what is known of the pool. Out: `PhotoResult`. The stages stand here in their order,
+each in the module of its name: open, find the card, normalise, find the water, take features, grade. A photo that can
+be read but not measured gives a result that says why; only a file that is no photo raises.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from vision import colour
+from vision.card import CardFound, find_card
+from vision.errors import NoCardFound, NoWaterSeen
+from vision.features import KnownPool, features_of
+from vision.flags import spoils
+from vision.grade import Grader, grade_features
+from vision.normalise import ColourFit, fit_colours
+from vision.photo import Photo, open_photo
+from vision.results import (
+    CardResult,
+    ErrorSummary,
+    PatchResult,
+    PhotoResult,
+    Problem,
+    WaterResult,
+    problem,
+)
+from vision.specs import Point, Triple
+from vision.water import SMALL_SHARE, Region, View, drawn_water, find_water, view_of
+
+Array = NDArray[Any]
+
+PIPELINE = "0.1.0"
+"""Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
+
+POOR_MEDIAN, POOR_P95 = 6.0, 20.0
+"""Held-out CIEDE2000 above which the card's colours do not fit its design: the project's own, over twice what an
+unmeasured print and a phone explain together."""
+DARK_WHITE = 0.06
+"""Linear level of the lightest patch under which a photo is too dark: two of eight bits are left for the water."""
+BRIGHT_SHARE = 0.3
+"""Share of clipped patches from which a photo counts as over-exposed: the project's own."""
+LEAST_PATCH_SHARE = 0.6
+"""Share of the card's patches that must be fit to use: the project's own."""
+BLURRED_SHARE = 0.55
+"""Edge width over patch side from which the patches' middles are mixed with their rims (sampled part 0.56)."""
+BLURRED_WIDTH = 0.012
+"""Edge width over the photo's long side from which floor detail is lost to the blur: the project's own."""
+UNEVEN_RATIO = 1.8
+"""Change of the light over the card from which it is said to be uneven: the project's own."""
+
+
+@dataclass(frozen=True)
+class Looked:
+    """A photo as far as it could be looked at; what comes after a failed stage is None."""
+
+    photo: Photo
+    problems: tuple[Problem, ...]
+    card: CardFound | None = None
+    fit: ColourFit | None = None
+    view: View | None = None
+    region: Region | None = None
+
+
+def look(photo: Photo, grader: Grader, *, outline_px: tuple[Point, ...] | None = None) -> Looked:
+    """Take a photo as far as its water: card, colours, region.
+
+    Parameters
+    ----------
+    photo : Photo
+        An opened photo.
+    grader : Grader
+        Knows water from its surroundings.
+    outline_px : tuple of Point, optional
+        The water as a person drew it, in photo pixels; by default it is found.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If the pixels cannot be decoded.
+    """
+    problems: list[Problem] = []
+    if photo.profile == "broken":
+        problems.append(problem("broken_profile"))
+    try:
+        card = find_card(photo)
+    except NoCardFound as refusal:
+        return Looked(photo, (*problems, problem(refusal.code, str(refusal))))
+    usable = usable_patches(card)
+    problems += card_problems(card, usable)
+    if usable.mean() < LEAST_PATCH_SHARE:
+        blinding = "over_exposed" if any(each.code == "over_exposed" for each in problems) else "card_blinded"
+        problems += [] if blinding == "over_exposed" else [problem(blinding)]
+        if usable.sum() < 14:
+            return Looked(photo, tuple(problems), card)
+    fit = fit_colours(card.samples, card.design, usable=usable)
+    problems += fit_problems(card, fit, usable)
+    view = view_of(photo, card, fit)
+    try:
+        region = drawn_water(view, outline_px) if outline_px else find_water(view, grader.water)
+    except NoWaterSeen as refusal:
+        return Looked(photo, (*problems, problem("no_water", str(refusal))), card, fit, view)
+    if region.share < SMALL_SHARE:
+        problems.append(problem("water_region_small"))
+    return Looked(photo, tuple(problems), card, fit, view, region)
+
+
+def measure_water(
+    source: Path | Photo,
+    *,
+    grader: Grader,
+    known: KnownPool | None = None,
+    outline_px: tuple[Point, ...] | None = None,
+) -> PhotoResult:
+    """Measure the water of one photo.
+
+    Parameters
+    ----------
+    source : Path or Photo
+        The photo's file, or the photo opened.
+    grader : Grader
+        From `grade.load_grader`.
+    known : KnownPool, optional
+        The pool's depths and floor colour, where the log has them.
+    outline_px : tuple of Point, optional
+        The water as a person drew it, in photo pixels.
+
+    Returns
+    -------
+    PhotoResult
+        `usable` is false and `problems` says why where the photo cannot be measured.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If the file is no photo that can be read.
+    """
+    photo = source if isinstance(source, Photo) else open_photo(source)
+    looked = look(photo, grader, outline_px=outline_px)
+    problems = list(looked.problems)
+    water = None
+    if looked.view is not None and looked.region is not None and looked.card is not None and looked.fit is not None:
+        graded = grade_features(features_of(looked.view, looked.region, looked.card, looked.fit, known), grader)
+        problems += [problem(name) for name in graded.flags]
+        middle = np.median(looked.view.linear[looked.region.mask], axis=0)
+        water = WaterResult(
+            region_px=looked.region.outline_px,
+            clarity=graded.clarity,
+            severity=graded.severity,
+            visible_depth_m=graded.visible_depth_m,
+            chlorophyll_ug_l=graded.chlorophyll_ug_l,
+            normalised_srgb=_triple(np.clip(colour.encode_srgb(middle), 0, 1)),
+        )
+    photo.forget()
+    return PhotoResult(
+        photo=photo.name,
+        sha256=photo.sha256,
+        taken_at=photo.taken_at,
+        usable=water is not None and not spoils(each.code for each in problems),
+        problems=tuple(problems),
+        card=None if looked.card is None else card_result(looked.card, looked.fit),
+        water=water,
+        disc=None,
+        strip=None,
+        versions={"turnblue": PIPELINE, "grader": grader.id},
+    )
+
+
+def usable_patches(card: CardFound) -> NDArray[np.bool_]:
+    """Return which patches are inside the photo and not clipped, shape (N,)."""
+    inside = np.isfinite(card.samples.encoded_rgb).all(axis=1)
+    return np.asarray(inside & (card.samples.clipped_share <= 0.1), dtype=np.bool_)
+
+
+def card_problems(card: CardFound, usable: NDArray[np.bool_]) -> list[Problem]:
+    """Return what is doubtful about the card's picture before its colours are fitted.
+
+    Parameters
+    ----------
+    card : CardFound
+        The card.
+    usable : ndarray of bool, shape (N,)
+        From `usable_patches`.
+    """
+    problems = []
+    samples, reference = card.samples, card.design.reference_lab
+    inside = np.isfinite(samples.encoded_rgb).all(axis=1)
+    clipped = inside & ~usable
+    # A clipped patch as light as white is over-exposure; a clipped dark one is a reflection of the sun.
+    glare = clipped & (reference[:, 0] < 60)
+    if glare.sum() >= 2:
+        names = ", ".join(patch.name for patch, hit in zip(card.design.patches, glare, strict=True) if hit)
+        problems.append(
+            problem(
+                "card_glare",
+                f"{int(glare.sum())} patches of the card are in glare ({names}): tilt it away from the sun and retake.",
+            )
+        )
+    elif clipped.mean() > BRIGHT_SHARE:
+        problems.append(problem("over_exposed"))
+    light = inside & (reference[:, 0] > 90)
+    if light.any() and colour.decode_srgb(samples.encoded_rgb[light]).max(axis=1).mean() < DARK_WHITE:
+        problems.append(problem("under_exposed"))
+    if np.isfinite(card.edge_width_px) and card.edge_width_px > BLURRED_SHARE * card.patch_px:
+        problems.append(problem("blurred"))
+    if not inside.all():
+        problems.append(problem("card_cut_off"))
+    if card.design.kind == "turnblue":
+        problems.append(problem("card_not_calibrated"))
+    return problems
+
+
+def fit_problems(card: CardFound, fit: ColourFit, usable: NDArray[np.bool_]) -> list[Problem]:
+    """Return what is doubtful about the card's colours once fitted."""
+    problems = []
+    errors = fit.held_out_delta_e00[fit.used]
+    if np.median(errors) > POOR_MEDIAN or np.quantile(errors, 0.95) > POOR_P95:
+        problems.append(problem("poor_colour_fit"))
+    if fit.gradient > UNEVEN_RATIO:
+        problems.append(problem("card_uneven_light"))
+    if fit.used.sum() < LEAST_PATCH_SHARE * len(card.design.patches) <= usable.sum():
+        problems.append(problem("card_blinded"))
+    return problems
+
+
+def card_result(card: CardFound, fit: ColourFit | None) -> CardResult:
+    """Return the card as a result: patches as photographed, as corrected and as they should be."""
+    patches = []
+    for index, patch in enumerate(card.design.patches):
+        measured = card.samples.encoded_rgb[index]
+        corrected = np.full(3, np.nan) if fit is None else colour.encode_srgb(fit.normalised_linear[index])
+        patches.append(
+            PatchResult(
+                name=patch.name,
+                measured_srgb=_triple(measured),
+                normalised_srgb=_triple(np.clip(corrected, 0, 1)),
+                reference_srgb=patch.reference_srgb,
+                held_out_delta_e00=float("nan") if fit is None else float(fit.held_out_delta_e00[index]),
+                used=fit is not None and bool(fit.used[index]),
+                clipped_share=float(card.samples.clipped_share[index]),
+            )
+        )
+    errors = np.array([np.nan]) if fit is None else fit.held_out_delta_e00[fit.used]
+    return CardResult(
+        kind=card.design.kind,
+        corners_px=tuple((float(x), float(y)) for x, y in card.corners_px),
+        calibrated=card.design.kind == "chart24",
+        patches=tuple(patches),
+        held_out_delta_e00=ErrorSummary(float(np.median(errors)), float(np.quantile(errors, 0.95))),
+        card_id=card.number,
+        correction="" if fit is None else fit.model,
+    )
+
+
+def _triple(values: Array) -> Triple:
+    r, g, b = (float(v) for v in values)
+    return r, g, b
+
+
+def normalised_image(source: Path | Photo, *, long_side_px: int | None = None) -> Image.Image | None:
+    """Return a photo colour-normalised, as a person sees it, or None where it holds no card to go by.
+
+    Parameters
+    ----------
+    source : Path or Photo
+        The photo.
+    long_side_px : int, optional
+        Size of the picture wanted [px]; by default the photo's own.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If the file is no photo that can be read.
+    """
+    photo = source if isinstance(source, Photo) else open_photo(source)
+    try:
+        card = find_card(photo)
+    except NoCardFound:
+        return None
+    usable = usable_patches(card)
+    if usable.sum() < 14:
+        return None
+    fit = fit_colours(card.samples, card.design, usable=usable)
+    picture = photo.read(long_side_px)
+    pixels = picture.rgb
+    if long_side_px is not None and max(pixels.shape[:2]) > long_side_px:
+        factor = long_side_px / max(pixels.shape[:2])
+        pixels = np.asarray(
+            cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), dtype=np.uint8
+        )
+    return Image.fromarray(encode_pixels(fit.correct_pixels(pixels)))
+
+
+def encode_pixels(linear: Array) -> NDArray[np.uint8]:
+    """Return linear sRGB as 8-bit sRGB, clipped, shape (H, W, 3)."""
+    levels = np.clip(linear * 4095 + 0.5, 0, 4095).astype(np.uint16)
+    table = np.round(np.clip(colour.encode_srgb(np.arange(4096) / 4095), 0, 1) * 255).astype(np.uint8)
+    return np.asarray(table[levels], dtype=np.uint8)

@@ -1,0 +1,324 @@
+"""Which pixels of a photo are water: drawn by the user or found; minus card, glare, floating things and edge.
+
+In: a photo with its card and its colour correction, as a `View`, and a fitted `Network` that tells water from its
+surroundings cell by cell. Out: `Region`: the mask of water fit to be measured, its outline, and how sure it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.align import project
+from vision.card import CardFound
+from vision.errors import NoWaterSeen
+from vision.flags import BY_NAME
+from vision.network import Network
+from vision.normalise import ColourFit
+from vision.photo import Photo, Picture
+from vision.specs import Point
+
+Array = NDArray[Any]
+Plane = NDArray[Any]
+Mask = NDArray[Any]
+
+WORK_PX = 800
+"""Long side at which water is looked at [px]: enough for floor detail of 2 % of the width, a few ms to work on."""
+CELL_PX = 10
+"""Side of the cells that are told apart [px of the working picture]."""
+LEAST_SHARE = 0.02
+"""Share of the photo below which water does not count as seen: the project's own."""
+SMALL_SHARE = 0.06
+"""Share of the photo below which little water is said to be seen: the project's own."""
+LEAST_SURENESS = 0.75
+"""Mean probability of the found water below which it does not count as seen: the project's own."""
+FAR = 6.0
+"""Where the card's plane gives no distance (at and beyond its horizon), log distance is this: 80 m on a 200 mm card."""
+
+CELL_FEATURES = (
+    "L", "a", "b", "chroma", "log_spread", "log_spread_near", "log_spread_wide", "clipped",
+    "L_near", "a_near", "b_near", "L_wide", "a_wide", "b_wide", "dark_share",
+    "from_ring", "from_ring_least", "dL_ring", "da_ring", "db_ring",
+    "x", "y", "horizon", "log_distance", "ahead", "rough_x", "rough_y",
+)  # fmt: skip
+"""Names of a cell's features, in their order; fixed for a model's life."""
+
+
+@dataclass(frozen=True)
+class View:
+    """A photo made ready for looking at its water.
+
+    Attributes
+    ----------
+    picture : Picture
+        The working picture; `linear`, shape (H, W, 3), the same in linear sRGB under the reference light, and
+        `lab`, shape (H, W, 3), in CIELAB, clipped to the gamut.
+    homography : ndarray, shape (3, 3)
+        From the card's units to pixels of the working picture.
+    card_px : ndarray, shape (4, 2)
+        The card's corners in the working picture.
+    clipped : ndarray of bool, shape (H, W)
+        Pixels with a channel at its upper end.
+    """
+
+    picture: Picture
+    linear: Plane
+    lab: Plane
+    homography: Array
+    card_px: Array
+    clipped: Mask
+
+
+@dataclass(frozen=True)
+class Region:
+    """The water of a photo.
+
+    Attributes
+    ----------
+    mask : ndarray of bool, shape (H, W)
+        Water fit to be measured, in the working picture.
+    whole : ndarray of bool, shape (H, W)
+        All water seen, glare and reflections included.
+    outline_px : tuple of Point
+        Outline of the water in photo pixels.
+    share : float
+        Share of the photo that is fit to be measured [0-1].
+    sureness : float
+        Mean probability of the cells taken [0-1]; 1 where a person drew the water.
+    """
+
+    mask: Mask
+    whole: Mask
+    outline_px: tuple[Point, ...]
+    share: float
+    sureness: float
+
+
+def view_of(photo: Photo, card: CardFound, fit: ColourFit) -> View:
+    """Return the photo at working size, its colours normalised.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If the pixels cannot be decoded.
+    """
+    picture = working_picture(photo)
+    linear = fit.correct_pixels(picture.rgb)
+    lab = cv2.cvtColor(np.clip(linear, 0, 1), cv2.COLOR_LRGB2Lab)
+    step = np.diag([1 / picture.reduction, 1 / picture.reduction, 1.0])
+    shift = (1 / picture.reduction - 1) / 2
+    step[0, 2] = step[1, 2] = shift
+    homography = step @ card.homography
+    return View(
+        picture=picture,
+        linear=linear,
+        lab=np.asarray(lab, dtype=np.float32),
+        homography=homography,
+        card_px=picture.from_photo(card.corners_px),
+        clipped=np.asarray((picture.rgb >= 253).any(axis=2), dtype=np.bool_),
+    )
+
+
+def working_picture(photo: Photo) -> Picture:
+    """Return the photo at working size: a long side of `WORK_PX`, area means."""
+    near = photo.read(WORK_PX)
+    height, width = near.rgb.shape[:2]
+    factor = max(height, width) / WORK_PX
+    if factor <= 1:
+        return near
+    size = (max(1, round(width / factor)), max(1, round(height / factor)))
+    rgb = cv2.resize(near.rgb, size, interpolation=cv2.INTER_AREA)
+    return Picture(np.asarray(rgb, dtype=np.uint8), near.reduction * factor)
+
+
+def cell_features(view: View) -> Array:
+    """Return what is known of each cell of the working picture, shape (rows, columns, features).
+
+    The cells are `CELL_PX` wide; the features are `CELL_FEATURES`: colour and texture of the cell and round about,
+    likeness to what lies round the card (which is no water: the card does not float), and place in the card's plane.
+    """
+    height, width = view.lab.shape[:2]
+    columns, rows = max(1, width // CELL_PX), max(1, height // CELL_PX)
+
+    def mean(plane: Plane) -> Plane:
+        return np.asarray(cv2.resize(plane, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+    lab = mean(view.lab)
+    light = np.ascontiguousarray(view.lab[..., 0])
+    square = mean(light * light)
+    spread = np.sqrt(np.maximum(square - lab[..., 0] ** 2, 0))
+    rough_x = mean(np.abs(cv2.Sobel(light, cv2.CV_32F, 1, 0, scale=0.125)))
+    rough_y = mean(np.abs(cv2.Sobel(light, cv2.CV_32F, 0, 1, scale=0.125)))
+    near = np.asarray(cv2.blur(lab, (5, 5)), dtype=np.float32)
+    wide = np.asarray(cv2.blur(lab, (15, 15)), dtype=np.float32)
+    between = cv2.blur(lab[..., 0] ** 2, (5, 5)) - near[..., 0] ** 2
+    between_wide = cv2.blur(lab[..., 0] ** 2, (15, 15)) - wide[..., 0] ** 2
+    clipped = mean(view.clipped.astype(np.float32))
+    dark = mean((light < 8).astype(np.float32))
+
+    y, x = np.mgrid[0:rows, 0:columns]
+    at = np.stack([(x + 0.5) * width / columns - 0.5, (y + 0.5) * height / rows - 0.5], axis=-1)
+    horizon, log_distance, ahead = places_in_plane(view, at.astype(np.float64))
+    ring = _ring(view, at)
+    values = lab.reshape(-1, 3)
+    around = values[ring.ravel()]
+    if len(around) == 0:
+        around = values
+    around = around[:: max(1, len(around) // 60)]
+    apart = np.linalg.norm(values[:, None, :] - around[None], axis=2)
+    typical = np.median(around, axis=0)
+    planes = [
+        lab[..., 0], lab[..., 1], lab[..., 2], np.hypot(lab[..., 1], lab[..., 2]),
+        np.log(spread + 0.3), np.log(np.sqrt(np.maximum(between, 0)) + 0.3),
+        np.log(np.sqrt(np.maximum(between_wide, 0)) + 0.3), clipped,
+        near[..., 0], near[..., 1], near[..., 2], wide[..., 0], wide[..., 1], wide[..., 2], dark,
+        np.median(apart, axis=1).reshape(rows, columns), np.quantile(apart, 0.1, axis=1).reshape(rows, columns),
+        lab[..., 0] - typical[0], lab[..., 1] - typical[1], lab[..., 2] - typical[2],
+        (x + 0.5) / columns, (y + 0.5) / rows, horizon, log_distance, ahead,
+        np.log(rough_x + 0.1), np.log(rough_y + 0.1),
+    ]  # fmt: skip
+    return np.stack([np.asarray(plane, dtype=np.float64) for plane in planes], axis=-1)
+
+
+def places_in_plane(view: View, at: Array) -> tuple[Array, Array, Array]:
+    """Return each place's height under the card plane's horizon, log distance from the card, and how far ahead."""
+    height = view.lab.shape[0]
+    inverse = np.linalg.inv(view.homography)
+    line = inverse[2]
+    middle = view.card_px.mean(axis=0)
+    sign = np.sign(line @ np.append(middle, 1.0)) or 1.0
+    depth = (at @ line[:2] + line[2]) * sign
+    horizon = depth / max(float(np.hypot(line[0], line[1])), 1e-12) / height
+    plane = project(inverse, np.where((horizon > 0.005)[..., None], at, middle))
+    centre = project(inverse, middle[None])[0]
+    size = max(float(np.ptp(plane_corners(view)[:, 0])), 1e-9)
+    away = np.linalg.norm(plane - centre, axis=-1) / size
+    log_distance = np.where(horizon > 0.005, np.minimum(np.log1p(away), FAR), FAR)
+    ahead = (middle[1] - at[..., 1]) / height
+    return np.clip(horizon, -2, 4), log_distance, ahead
+
+
+def plane_corners(view: View) -> Array:
+    """Return the card's corners in its own units, shape (4, 2)."""
+    return project(np.linalg.inv(view.homography), view.card_px)
+
+
+def _ring(view: View, at: Array) -> Mask:
+    """Return the cells round the card: outside it, within half its size."""
+    middle = view.card_px.mean(axis=0)
+    inner = cv2.convexHull((middle + (view.card_px - middle) * 1.12).astype(np.float32))
+    outer = cv2.convexHull((middle + (view.card_px - middle) * 1.8).astype(np.float32))
+    ring = np.zeros(at.shape[:2], dtype=np.bool_)
+    low, high = outer.reshape(-1, 2).min(axis=0), outer.reshape(-1, 2).max(axis=0)
+    for row, column in np.argwhere(((at >= low) & (at <= high)).all(axis=-1)):
+        x, y = (float(v) for v in at[row, column])
+        ring[row, column] = cv2.pointPolygonTest(outer, (x, y), False) >= 0 > cv2.pointPolygonTest(inner, (x, y), False)
+    return ring
+
+
+def find_water(view: View, network: Network) -> Region:
+    """Find the water of a photo.
+
+    Parameters
+    ----------
+    view : View
+        The photo made ready.
+    network : Network
+        From `CELL_FEATURES` to the log odds of water.
+
+    Raises
+    ------
+    NoWaterSeen
+        If no part of the photo is water beyond doubt.
+    """
+    features = cell_features(view)
+    rows, columns = features.shape[:2]
+    odds = network(features.reshape(-1, features.shape[2])).reshape(rows, columns)
+    probability = 1 / (1 + np.exp(-np.clip(odds, -20, 20)))
+    # A cell believes its neighbours a little: single odd cells are waves or leaves.
+    probability = cv2.GaussianBlur(probability, (0, 0), 1.0)
+    cells = (probability > 0.5).astype(np.uint8)
+    cells = cv2.morphologyEx(cells, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(cells, connectivity=4)
+    if count < 2:
+        raise no_water()
+    areas = stats[1:, cv2.CC_STAT_AREA]
+    largest = 1 + int(areas.argmax())
+    keep = np.isin(labels, [1 + i for i, area in enumerate(areas) if area >= 0.25 * areas.max()])
+    sureness = float(probability[labels == largest].mean())
+    if keep.mean() < LEAST_SHARE or sureness < LEAST_SURENESS:
+        raise no_water()
+    height, width = view.lab.shape[:2]
+    soft = cv2.resize(np.where(keep | (probability < 0.5), probability, 0.0), (width, height))
+    whole = np.asarray(soft > 0.5, dtype=np.bool_)
+    return _region(view, whole, sureness)
+
+
+def drawn_water(view: View, outline_px: tuple[Point, ...]) -> Region:
+    """Return the water inside an outline that a person drew.
+
+    Parameters
+    ----------
+    view : View
+        The photo made ready.
+    outline_px : tuple of Point
+        Three points or more, in photo pixels.
+
+    Raises
+    ------
+    ValueError
+        If `outline_px` has fewer than three points.
+    NoWaterSeen
+        If nothing inside is fit to be measured.
+    """
+    if len(outline_px) < 3:
+        raise ValueError(f"outline_px must have three points or more, got {len(outline_px)}")
+    polygon = view.picture.from_photo(np.array(outline_px, dtype=np.float64))
+    whole = np.zeros(view.lab.shape[:2], np.uint8)
+    cv2.fillPoly(whole, [np.round(polygon).astype(np.int32)], 1)
+    return _region(view, whole.astype(np.bool_), 1.0)
+
+
+def no_water() -> NoWaterSeen:
+    """Return the refusal of a photo without water."""
+    sentence, _, hint = BY_NAME["no_water"].say.partition(": ")
+    return NoWaterSeen(sentence + ":", hint)
+
+
+def _region(view: View, whole: Mask, sureness: float) -> Region:
+    """Take card, glare, floating things and the edge out of the water seen."""
+    height, width = whole.shape
+    card = np.zeros(whole.shape, np.uint8)
+    middle = view.card_px.mean(axis=0)
+    grown = middle + (view.card_px - middle) * 1.05
+    cv2.fillPoly(card, [np.round(grown).astype(np.int32)], 1)
+    open_water = whole & (card == 0)
+    if open_water.mean() < LEAST_SHARE / 2:
+        raise no_water()
+    light = view.lab[..., 0]
+    bulk = np.median(light[open_water])
+    upper = np.quantile(light[open_water], 0.75)
+    # Glints: far lighter than the water's own run of light and dark, or clipped.
+    glare = view.clipped | (light > max(upper + 2.5 * (upper - bulk), upper + 12))
+    glare = np.asarray(cv2.dilate(glare.astype(np.uint8), np.ones((3, 3), np.uint8)), dtype=np.bool_)
+    inside = cv2.erode(open_water.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=1)
+    mask = np.asarray((inside > 0) & ~glare, dtype=np.bool_)
+    if mask.mean() < LEAST_SHARE / 4:
+        mask = np.asarray(open_water & ~glare, dtype=np.bool_)
+    if mask.mean() < LEAST_SHARE / 4:
+        raise no_water()
+    contours, _ = cv2.findContours(open_water.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    outline = max(contours, key=cv2.contourArea)
+    outline = cv2.approxPolyDP(outline, 0.004 * max(height, width), True).reshape(-1, 2)
+    points = view.picture.to_photo(outline.astype(np.float64))
+    return Region(
+        mask=mask,
+        whole=np.asarray(open_water, dtype=np.bool_),
+        outline_px=tuple((float(x), float(y)) for x, y in points),
+        share=float(mask.mean()),
+        sureness=sureness,
+    )
