@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from app.dashboard.units import Units
 from app.records import Chemical, Dose, Method, Reading, Treatment
+from app.treatment.products import PRODUCTS
 from app.treatment.units import KG_PER_LB, L_PER_GAL, read_amount, say_amount
 
 SPREAD: Mapping[Method, tuple[float, float, float]] = {
@@ -23,17 +24,6 @@ Our own choice after common practice, no source."""
 
 TEMPERATURE_SPREAD_C = 1.0
 """Half width of a pool thermometer's 80 % interval [deg C]. Our own choice, no source."""
-
-LIQUIDS = frozenset(
-    {
-        Chemical.SODIUM_HYPOCHLORITE,
-        Chemical.COPPER_ALGAECIDE,
-        Chemical.FLOCCULANT,
-        Chemical.CLARIFIER,
-        Chemical.HYDROCHLORIC_ACID,
-    }
-)
-"""Chemicals poured by volume; the others are weighed. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +82,7 @@ def pour_of(dose: Dose, units: Units) -> Pour:
 
 def empty_pour(chemical: Chemical, units: Units) -> Pour:
     """Return the unit in which a chemical is poured, with no amount yet."""
-    return _pour(0.0, "L" if chemical in LIQUIDS else "kg", units)
+    return _pour(0.0, PRODUCTS[chemical].unit, units)
 
 
 def treatment(chemical: Chemical, pour: Pour, shown: float, strength_pct: float | None) -> Treatment:
