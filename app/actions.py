@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from app import config, workers
 from app.errors import NotInLog, RecoveryClosed
@@ -33,7 +33,9 @@ from app.measuring import (
 )
 from app.records import (
     Assessment,
+    Chemical,
     Company,
+    Dose,
     Equipment,
     Pool,
     Progress,
@@ -48,6 +50,9 @@ from app.records import (
 from app.store.log import Log, new_id
 from app.store.photos import sha256_of
 from app.workers import Job, Measure, Outcome
+
+if TYPE_CHECKING:
+    from app.treatment.dosing import LabelRate
 
 __all__ = [
     "BoardRow",
@@ -65,6 +70,7 @@ __all__ = [
     "check_picture",
     "close_recovery",
     "company",
+    "dose",
     "file_sha256",
     "find_recovery",
     "log_visit",
@@ -403,6 +409,47 @@ def _urgency(row: BoardRow, now: datetime) -> tuple[int, datetime, str]:
     return place, row.progress.next_visit_due or now, row.recovery.pool.name.casefold()
 
 
+def dose(
+    chemical: Chemical,
+    *,
+    volume_l: float,
+    change_mg_l: float | None = None,
+    strength_pct: float | None = None,
+    label_rate: LabelRate | None = None,
+    units: str = "us",
+) -> Dose:
+    """Return the dose of one chemical for one change in one pool, with its arithmetic and cautions.
+
+    Parameters
+    ----------
+    volume_l : float
+        The pool's volume [L].
+    change_mg_l : float, optional
+        By how much to raise or lower what the chemical changes [mg/L]; not for chemicals dosed by their label.
+    strength_pct : float, optional
+        Strength on the label [%]; the usual one where it is left out, and the arithmetic says so.
+    label_rate : LabelRate, optional
+        The label's own rate, for chemicals dosed by it.
+    units : str
+        "us" or "metric", for the words; the amount is in L or kg.
+
+    Raises
+    ------
+    CannotDose
+        If something needed is missing or impossible.
+    """
+    from app.treatment.dosing import dose_for
+
+    return dose_for(
+        chemical,
+        volume_l=volume_l,
+        change_mg_l=change_mg_l,
+        strength_pct=strength_pct,
+        label_rate=label_rate,
+        units=units,
+    )
+
+
 def photo_bytes(log: Log, sha256: str) -> bytes:
     """Return an original byte for byte, checked against its sha256.
 
@@ -442,7 +489,7 @@ def score(
 
     Parameters
     ----------
-    known : vision.measure.KnownPool, optional
+    known : vision.features.KnownPool, optional
         What is known of the pool that all these photos show.
     normalised_folder, check_folder : Path, optional
         Where to write each photo colour-normalised, and its check picture.
@@ -493,9 +540,9 @@ def write_card(path: Path, *, number: int, paper: str) -> None:
     paper : str
         "letter" or "a4".
     """
-    from app.report.card_pdf import write_card_pdf
+    from app.report.card_pdf import Paper, write_card_pdf
 
-    write_card_pdf(path, card_number=number, paper=paper)
+    write_card_pdf(path, card_number=number, paper=Paper(paper))
 
 
 def _still_open(log: Log, recovery_id: str) -> Recovery:

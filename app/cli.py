@@ -21,10 +21,65 @@ from vision.errors import VisionError
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from app.records import Chemical
+    from app.treatment.dosing import LabelRate
     from app.workers import Outcome
 
 T = TypeVar("T")
 
+
+class _Chemical(click.ParamType):  # type: ignore[type-arg]
+    """A chemical by its generic name."""
+
+    name = "chemical"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Chemical:
+        """Return the chemical; spaces and capitals do not matter."""
+        from app.records import Chemical
+
+        try:
+            return Chemical(str(value).strip().lower().replace(" ", "_").replace("-", "_"))
+        except ValueError:
+            self.fail(f"{value!r} is none of: {', '.join(Chemical)}.", param, ctx)
+
+
+class _Volume(click.ParamType):  # type: ignore[type-arg]
+    """A volume with its unit, in litres."""
+
+    name = "volume"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return litres."""
+        from app.treatment.units import read_amount
+
+        try:
+            amount, unit = (value, "L") if isinstance(value, float) else read_amount(str(value))
+        except ValueError:
+            amount, unit = 0.0, ""
+        if unit != "L":
+            self.fail(f"{value!r} is no volume; write it as 15000gal or 56000L.", param, ctx)
+        return float(amount)
+
+
+class _Label(click.ParamType):  # type: ignore[type-arg]
+    """A product's own rate, as its label prints it."""
+
+    name = "rate"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> LabelRate:
+        """Return the rate."""
+        from app.treatment.dosing import LabelRate
+        from app.treatment.units import read_amount
+
+        product, _, water = str(value).partition(" per ")
+        try:
+            amount, unit = read_amount(product)
+        except ValueError:
+            self.fail(f"{value!r} is no rate; write it as '16 fl oz per 15000gal'.", param, ctx)
+        return LabelRate(amount, unit, VOLUME.convert(water, param, ctx))
+
+
+CHEMICAL, VOLUME, LABEL = _Chemical(), _Volume(), _Label()
 INTO_FOLDER = click.Path(path_type=Path, file_okay=False)
 INTO_FILE = click.Path(path_type=Path, dir_okay=False)
 FOLDER = click.option(
@@ -91,7 +146,7 @@ def score(
 
 @main.command()
 @click.option("-o", "--output", type=INTO_FILE, default="turnblue-card.pdf", show_default=True)
-@click.option("--number", type=click.IntRange(0), default=1, show_default=True, help="The number printed on the card.")
+@click.option("--number", type=click.IntRange(0), default=0, show_default=True, help="The number printed on the card.")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
 @JSON
 def card(output: Path, number: int, paper: str, as_json: bool) -> None:
@@ -187,23 +242,34 @@ def next_step(recovery: str, folder: Path | None, as_json: bool) -> None:
 
 
 @main.command()
-@click.argument("chemical")
-@click.option("--volume", required=True, help="The water's volume, as 15000gal or 56000L.")
-@click.option("--raise", "raise_by", required=True, type=float, help="How much to raise it [ppm = mg/L].")
-@click.option("--strength", type=click.FloatRange(0, 100, min_open=True), help="Strength on the label [%].")
+@click.argument("chemical", type=CHEMICAL)
+@click.option("--volume", "volume_l", type=VOLUME, required=True, help="The pool's water, as 15000gal or 56000L.")
+@click.option("--raise", "raise_by", type=float, help="By how much to raise what it raises [ppm, which is mg/L].")
+@click.option("--lower", "lower_by", type=float, help="By how much to lower what it lowers [ppm, which is mg/L].")
+@click.option("--strength", type=float, help="Strength on the label [%].")
+@click.option("--label", type=LABEL, help="The label's own rate, as '16 fl oz per 15000gal'.")
 @UNITS
 @JSON
-def dose(chemical: str, volume: str, raise_by: float, strength: float | None, units: str, as_json: bool) -> None:
+def dose(
+    chemical: Chemical,
+    volume_l: float,
+    raise_by: float | None,
+    lower_by: float | None,
+    strength: float | None,
+    label: LabelRate | None,
+    units: str,
+    as_json: bool,
+) -> None:
     """Say how much of a chemical one change takes, with the arithmetic and the cautions.
 
     Example: turnblue dose sodium_hypochlorite --volume 15000gal --raise 10 --strength 12.5
     """
     from app import actions, console
 
-    try:
-        found = actions.dose(chemical, volume=volume, raise_by=raise_by, strength_pct=strength, units=units)
-    except ValueError as error:
-        raise click.UsageError(str(error)) from error
+    change = _change(chemical, raise_by, lower_by)
+    found = actions.dose(
+        chemical, volume_l=volume_l, change_mg_l=change, strength_pct=strength, label_rate=label, units=units
+    )
     click.echo(console.json_line(found) if as_json else console.dose_text(found))
 
 
@@ -264,6 +330,19 @@ def serve(folder: Path | None, port: int, no_browser: bool) -> None:
     _serve(place, port, no_browser)
 
 
+def _change(chemical: Chemical, raise_by: float | None, lower_by: float | None) -> float | None:
+    """Return the change asked for; one in the direction that the chemical does not go is wrong usage."""
+    from app.treatment.products import PRODUCTS
+
+    product = PRODUCTS[chemical]
+    changed = product.changes.replace("_", " ")
+    if product.changes and product.direction > 0 and lower_by is not None:
+        raise click.UsageError(f"{product.name.capitalize()} raises {changed}: use --raise.")
+    if product.changes and product.direction < 0 and raise_by is not None:
+        raise click.UsageError(f"{product.name.capitalize()} lowers {changed}: use --lower.")
+    return raise_by if lower_by is None else lower_by
+
+
 def _serve(folder: Path, port: int, no_browser: bool) -> None:
     """Run the dashboard until it is interrupted."""
     from app.serve import serve as run_dashboard
@@ -298,9 +377,10 @@ def _list_unread(outcomes: Iterable[Outcome]) -> int:
 
 def _progress_bar(steps: Iterable[T], total: int) -> Iterator[T]:
     """Give the steps on, with a bar on standard error where that is a terminal."""
-    from tqdm import tqdm  # type: ignore[import-untyped]
-
-    yield from tqdm(steps, total=total, unit="photo", disable=None, file=sys.stderr)
+    with _counting_bar() as count:
+        for done, step in enumerate(steps, start=1):
+            count(done, total)
+            yield step
 
 
 @contextmanager

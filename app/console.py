@@ -206,6 +206,7 @@ def step_text(recovery: Recovery, step: Step) -> str:
 def dose_text(dose: Dose) -> str:
     """Return a dose: the amount, its arithmetic, the cautions and the sources."""
     lines = [f"{dose.say} of {dose.chemical.value.replace('_', ' ')}", paragraph(dose.arithmetic, "= ")]
+    lines += [paragraph(each, "+ ") for each in dose.side_effects]
     if dose.cautions:
         lines += ["", "Cautions", *(paragraph(each, "! ") for each in dose.cautions)]
     if dose.sources:

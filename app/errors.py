@@ -90,6 +90,12 @@ class GraderMissing(TurnblueError):
     code = "grader_missing"
 
 
+class CannotWrite(TurnblueError):
+    """A picture or file asked for cannot be written where it was asked for."""
+
+    code = "cannot_write"
+
+
 class CannotServe(TurnblueError):
     """The dashboard could not be started."""
 

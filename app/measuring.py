@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import io
 import json
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from app import config, workers
@@ -33,6 +31,12 @@ Watch = Callable[[int, int], None]
 
 JPEG_QUALITY = 88
 """Quality of the pictures made for people [0-100]: no blocks seen at phone size (our own judgement)."""
+
+NO_CARD = (
+    "This photo has no card whose colours can be used, so its own cannot be set right.",
+    "Retake it with the whole card beside the water.",
+)
+"""What is said where a normalised picture is asked for and cannot be made."""
 
 
 @dataclass(frozen=True)
@@ -159,8 +163,12 @@ def _job(log: Log, row: Row, pool: Pool | None) -> Job:
 
 
 def _known(pool: Pool | None) -> Any:
-    """Return what is known of the pool as `vision` takes it."""
-    return None
+    """Return what is known of the pool as `vision` takes it: its depths, None where neither is known."""
+    if pool is None or (pool.depth_shallow_m is None and pool.depth_deep_m is None):
+        return None
+    from vision.features import KnownPool
+
+    return KnownPool(depth_shallow_m=pool.depth_shallow_m, depth_deep_m=pool.depth_deep_m)
 
 
 def shipped_measurer() -> Measurer:
@@ -188,7 +196,7 @@ def _unread_result(row: Row, outcome: Outcome) -> PhotoResult | None:
 
 def _append(log: Log, sha256: str, result: PhotoResult, job: Job, at: datetime) -> str:
     """Append a measurement, keyed by what made it."""
-    inputs = {"known": to_json(job.known), "region_px": to_json(job.region_px)}
+    inputs = {"known": to_json(job.known), "outline_px": to_json(job.outline_px)}
     present = {name: value for name, value in inputs.items() if value is not None}
     return log.append_measurement(
         sha256,
@@ -303,18 +311,16 @@ def normalised_picture(log: Log, sha256: str, *, width_px: int) -> bytes:
     """
     measurement, result = _newest(log, sha256)
     if result.card is None:
-        raise PictureUnavailable(
-            "This photo has no card, so its colours cannot be set right.", "Retake it with the card beside the water."
-        )
+        raise PictureUnavailable(*NO_CARD)
 
     def make() -> bytes:
-        from PIL import Image
-        from vision.measure import write_normalised
+        from vision.measure import normalised_image
 
-        with tempfile.TemporaryDirectory() as aside:
-            write_normalised(log.photo_path(sha256), result, Path(aside))
-            with Image.open(next(Path(aside).iterdir())) as whole:
-                return _jpeg(whole, width_px)
+        # Twice the size asked for: reduced decoding is coarse, the last step is not.
+        picture = normalised_image(log.photo_path(sha256), long_side_px=2 * width_px)
+        if picture is None:
+            raise PictureUnavailable(*NO_CARD)
+        return _jpeg(picture, width_px)
 
     return kept_picture(log.cache_folder, f"{measurement}-normalised-{width_px}.jpg", make)
 

@@ -23,16 +23,21 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
-from app.errors import GraderMissing
-from vision.errors import VisionError
+from app.errors import CannotWrite, GraderMissing, TurnblueError
+from vision.errors import DesignInvalid, PhotoUnreadable
 from vision.results import PhotoResult
 from vision.specs import Point
 
 if TYPE_CHECKING:
+    from PIL.Image import Image
+
     from vision.grade import Grader
 
 LENGTH_BYTES = 8
 """Size of a message's length before it on the pipe, big-endian."""
+
+PICTURE_QUALITY = 92
+"""JPEG quality of the pictures that `score` writes [0-100]: no blocks seen at full size (our own judgement)."""
 
 WORKER_DIED = (
     "This photo could not be measured: the measuring program stopped while reading it. "
@@ -46,14 +51,14 @@ class Job:
     """One photo to measure.
 
     `name` is the photo's own name, `path` where its bytes lie. `known` is what is known of the pool
-    (`vision.measure.KnownPool`), `region_px` the water as drawn by a person. Where a folder is named, the
+    (`vision.features.KnownPool`), `outline_px` the water as drawn by a person. Where a folder is named, the
     colour-normalised photo or the check picture is written into it.
     """
 
     path: Path
     name: str
     known: Any = None
-    region_px: tuple[Point, ...] | None = None
+    outline_px: tuple[Point, ...] | None = None
     normalised_folder: Path | None = None
     check_folder: Path | None = None
 
@@ -93,7 +98,9 @@ class Measurer:
         """
         from vision.measure import measure_water
 
-        result = measure_water(job.path, grader=load_grader(self.grader_path), known=job.known, region_px=job.region_px)
+        result = measure_water(
+            job.path, grader=load_grader(self.grader_path), known=job.known, outline_px=job.outline_px
+        )
         result = replace(result, photo=job.name)
         self._write_pictures(job, result)
         return result
@@ -101,14 +108,27 @@ class Measurer:
     def _write_pictures(self, job: Job, result: PhotoResult) -> None:
         """Write the normalised photo and the check picture where a folder is named."""
         if job.normalised_folder is not None and result.card is not None:
-            from vision.measure import write_normalised
+            from vision.measure import normalised_image
 
-            write_normalised(job.path, result, job.normalised_folder)
+            _save_jpeg(normalised_image(job.path), job.normalised_folder, job.name)
         if job.check_folder is not None:
             from vision.overlay import draw_check
 
-            job.check_folder.mkdir(parents=True, exist_ok=True)
-            draw_check(job.path, result).save(job.check_folder / f"{Path(job.name).stem}.jpg", quality=88)
+            _save_jpeg(draw_check(job.path, result), job.check_folder, job.name)
+
+
+def _save_jpeg(picture: Image | None, folder: Path, name: str) -> None:
+    """Save a picture as JPEG under the photo's own name; none where there is none."""
+    if picture is None:
+        return
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        picture.save(folder / f"{Path(name).stem}.jpg", quality=PICTURE_QUALITY)
+    except OSError as error:
+        raise CannotWrite(
+            f"The picture of {name} could not be written into {folder} ({error.strerror or error}).",
+            "Name a folder that can be written to, on a disk that is not full.",
+        ) from error
 
 
 @lru_cache(maxsize=4)
@@ -118,13 +138,14 @@ def load_grader(path: Path) -> Grader:
     Raises
     ------
     GraderMissing
-        If there is no such file.
+        If there is no such file, or it is not one that this program can use.
     """
     from vision import grade
 
-    if not path.exists():
-        raise GraderMissing(f"The model that grades the water is missing ({path}).", "Install Turnblue again.")
-    return grade.load_grader(path)
+    try:
+        return grade.load_grader(path)
+    except DesignInvalid as error:
+        raise GraderMissing(error.sentence, error.hint) from error
 
 
 def core_count() -> int:
@@ -173,7 +194,7 @@ def _measure_one(measure: Measure, job: Job) -> Outcome:
     """Measure one job; a photo that cannot be read becomes a sentence, a programmer's mistake stays an error."""
     try:
         return Outcome(job, measure(job))
-    except VisionError as error:
+    except PhotoUnreadable as error:
         # A stored photo lies under its sha256; people know it by its own name.
         return Outcome(job, None, str(error).replace(job.path.name, job.name), error.code)
 
@@ -259,7 +280,7 @@ def _receive(pipe: Any) -> bytes | None:
 def work(source: BinaryIO, sink: BinaryIO) -> None:
     """Be a worker: read how to measure, then measure job after job until the pipe ends.
 
-    An error that is about the installation (not about one photo) is sent back, to be raised where the crew is.
+    An error that is not about one photo (no model file, a full disk) is sent back, to be raised where the crew is.
     Anything else ends this worker: the crew says so of the photo, and the trace is on standard error.
     """
     first = _receive(source)
@@ -270,7 +291,7 @@ def work(source: BinaryIO, sink: BinaryIO) -> None:
         job = pickle.loads(message)
         try:
             answer: Any = _measure_one(measure, job)
-        except GraderMissing as error:
+        except TurnblueError as error:
             answer = error
         _send(sink, pickle.dumps(answer))
 

@@ -305,6 +305,7 @@ class Log:
                 work=tuple(Work(each["work"]) for each in listed["work"].get(row["id"], ())),
                 floor_seen=from_json(bool | None, row["floor_seen"]),  # type: ignore[arg-type]
                 debris_on_floor=from_json(bool | None, row["debris_on_floor"]),  # type: ignore[arg-type]
+                sludge_depth_m=row["sludge_depth_m"],
                 photo_sha256s=tuple(each["sha256"] for each in pictures.get(row["id"], ())),
                 note=row["note"],
             )

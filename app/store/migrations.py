@@ -73,6 +73,7 @@ create table visits (
     "by" text not null,
     floor_seen integer check (floor_seen in (0, 1)),
     debris_on_floor integer check (debris_on_floor in (0, 1)),
+    sludge_depth_m real,
     note text not null
 ) strict;
 
