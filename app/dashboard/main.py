@@ -29,9 +29,16 @@ NAV = ("board", "visit", "pools", "dose", "more")
 """The pages linked in the head; the others are reached from a page."""
 
 
+ICON = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><rect width="32" height="32" rx="6" fill="#0A5A73"/>'
+    '<path d="M5 19q5.5-5 11 0t11 0" fill="none" stroke="#FAFAF6" stroke-width="3.5"/></svg>'
+)
+"""The tab's mark, ours; drawn here, so that nothing is fetched for it."""
+
+
 def main() -> None:
     """Run one page."""
-    st.set_page_config(page_title="Turnblue", page_icon=":material/water_drop:", layout="wide")
+    st.set_page_config(page_title="Turnblue", page_icon=ICON, layout="wide")
     st.html(Path(__file__).with_name("theme.css"))
     links: dict[str, st.Page] = {}
     try:
@@ -39,7 +46,7 @@ def main() -> None:
             for name, (title, show) in PAGES.items():
                 links[name] = st.Page(lambda show=show: show(desk), title=title, url_path=name, default=name == "board")
             page = st.navigation(list(links.values()), position="hidden")
-            widgets.show_head(desk)
+            widgets.show_head(desk, page.url_path or "board")
             page.run()
     except (TurnblueError, VisionError) as error:
         widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))

@@ -28,18 +28,8 @@ CLARITY_STEPS = tuple(reversed(Clarity))
 SEVERITY_STEPS = tuple(Severity)
 """Severity from least to most: the fuller the scale, the more algae."""
 
-SHAPES: Mapping[str, str] = {
-    "ring": '<circle cx="8" cy="8" r="6" fill="none" stroke="currentColor" stroke-width="2.5"/>',
-    "dot": '<circle cx="8" cy="8" r="7" fill="currentColor"/>',
-    "half": '<circle cx="8" cy="8" r="6" fill="none" stroke="currentColor" stroke-width="2.5"/>'
-    '<path d="M8 2a6 6 0 0 1 0 12z" fill="currentColor"/>',
-    "square": '<rect x="1.5" y="1.5" width="13" height="13" fill="currentColor"/>',
-    "triangle": '<path d="M8 1 15.5 15H.5z" fill="currentColor"/>',
-    "tick": '<path d="M2 8.5 6.5 13 14 3.5" fill="none" stroke="currentColor" stroke-width="3"/>',
-    "clock": '<circle cx="8" cy="8" r="6.5" fill="none" stroke="currentColor" stroke-width="2"/>'
-    '<path d="M8 4v4.5l3 2" fill="none" stroke="currentColor" stroke-width="2"/>',
-}
-"""Small marks, told apart by shape, on a 16 by 16 ground."""
+SHAPES = ("ring", "dot", "half", "square", "triangle", "tick", "clock")
+"""Small marks, told apart by shape; drawn by theme.css, because a page may not hold drawings of its own."""
 
 STANDING_MARK: Mapping[Standing, tuple[str, str]] = {
     Standing.NOT_STARTED: ("ring", ""),
@@ -55,7 +45,7 @@ STANDING_MARK: Mapping[Standing, tuple[str, str]] = {
 
 def shape_html(name: str) -> str:
     """Return one small mark; it says nothing to a screen reader, the words beside it do."""
-    return f'<svg viewBox="0 0 16 16" aria-hidden="true">{SHAPES[name]}</svg>'
+    return f'<span class="tb-shape {name}" aria-hidden="true"></span>'
 
 
 def mark_html(say: str, *, shape: str, tone: str = "") -> str:
@@ -280,8 +270,8 @@ def show_html(piece: str) -> None:
     st.html(piece)
 
 
-def show_head(desk: Desk) -> None:
-    """Put the head on the screen: the company, the links to the pages, the demo's banner."""
+def show_head(desk: Desk, here: str) -> None:
+    """Put the head on the screen: the company, the links to the pages (`here` is this one), the demo's banner."""
     import streamlit as st
 
     with st.container(horizontal=True, key="tb-head", horizontal_alignment="distribute"):
@@ -290,7 +280,8 @@ def show_head(desk: Desk) -> None:
             st.html(f'<div class="tb-company">{escape(name)}<small>Turnblue</small></div>')
         with st.container(horizontal=True, key="tb-nav", width="content", gap="small"):
             for page in desk.nav:
-                st.page_link(desk.pages[page], label=desk.pages[page].title)
+                with st.container(key="tb-here" if page == here else f"tb-to-{page}", width="content"):
+                    st.page_link(desk.pages[page], label=desk.pages[page].title)
     if desk.company.invented:
         st.html('<div class="tb-invented">Invented demo company: rendered photos, invented data</div>')
 

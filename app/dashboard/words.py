@@ -202,3 +202,14 @@ def span_say(hours: float) -> str:
 def days_say(span: timedelta) -> str:
     """Return how long a recovery has run: "day 1" is its first day."""
     return f"day {max(span.days, 0) + 1}"
+
+
+def begin(phrase: str) -> str:
+    """Return a phrase as the beginning of a sentence; the rest of it stays as it is.
+
+    Examples
+    --------
+    >>> begin("yesterday, Thu Jun 4")
+    'Yesterday, Thu Jun 4'
+    """
+    return phrase[:1].upper() + phrase[1:]

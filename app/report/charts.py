@@ -125,7 +125,7 @@ def dose_rows(recovery: Recovery) -> list[dict[str, Any]]:
     ]
 
 
-def recovery_chart(
+def recovery_panels(
     recovery: Recovery,
     *,
     now: datetime,
@@ -133,8 +133,11 @@ def recovery_chart(
     m_per_unit: float = 1.0,
     ground: str = "light",
     narrow: bool = False,
-) -> alt.VConcatChart:
-    """Draw how far one sees and how much algae there is, over time, doses marked on both.
+) -> tuple[alt.LayerChart, alt.LayerChart]:
+    """Draw how far one sees and how much algae there is, over one time axis, doses marked on both.
+
+    Two panels rather than one concatenated chart, because only a single view can follow its container's width;
+    their time axes have the same ends and their left axes the same width, so one stands exactly above the other.
 
     Parameters
     ----------
@@ -153,9 +156,9 @@ def recovery_chart(
 
     Returns
     -------
-    altair.VConcatChart
-        Upper panel: visible depth, logarithmic, its 80 % interval as a bar, the clarity grades as bands.
-        Lower panel: chlorophyll-a, logarithmic, with the severity grades as bands. Dashed rules: doses.
+    tuple of altair.LayerChart
+        First: visible depth, logarithmic, its 80 % interval as a bar, the clarity grades as bands.
+        Second: chlorophyll-a, logarithmic, with the severity grades as bands. Dashed rules: doses.
 
     Raises
     ------
@@ -253,10 +256,36 @@ def recovery_chart(
         colour=palette.algae,
         shape="diamond",
     )
+    return _dressed(upper, palette), _dressed(lower_panel, palette)
+
+
+def recovery_chart(recovery: Recovery, *, now: datetime, width_px: int = 640, **options: Any) -> alt.VConcatChart:
+    """Draw both panels of `recovery_panels` as one chart of a fixed width, for paper and pictures.
+
+    Parameters
+    ----------
+    width_px : int
+        Width of the panels without their axes [px], above 0.
+    options
+        As of `recovery_panels`.
+    """
+    import altair as alt
+
+    if width_px <= 0:
+        raise ValueError(f"width_px must be above 0, got {width_px!r}")
+    panels = recovery_panels(recovery, now=now, **options)
+    configured = panels[0].config
+    for panel in panels:
+        panel.config = alt.Undefined
+    both = alt.vconcat(*(panel.properties(width=width_px) for panel in panels), spacing=14)
+    both.config = configured
+    return both
+
+
+def _dressed(panel: alt.LayerChart, palette: Palette) -> alt.LayerChart:
+    """Return a panel with our colours and typeface."""
     return (
-        alt.vconcat(upper, lower_panel, spacing=18)
-        .resolve_scale(x="shared")
-        .configure(background="transparent", font=FONT, padding={"left": 0, "right": 4, "top": 4, "bottom": 0})
+        panel.configure(background="transparent", font=FONT, padding={"left": 0, "right": 2, "top": 2, "bottom": 2})
         .configure_view(stroke=palette.line)
         .configure_axis(
             labelColor=palette.ink,

@@ -89,5 +89,6 @@ def card_html(desk: Desk, row: BoardRow) -> str:
         f'<div class="tb-card">{picture}<div class="name">{escape(pool.name)}</div>'
         f'<div class="marks">{widgets.standing_html(row.progress)}</div><div class="depth">{seen}</div>'
         f'<div class="gauges">{clarity}{severity}</div><div class="days">{escape(days)}</div>'
-        f'<div class="next"><b>{escape(row.step.title)}</b><span class="tb-quiet">{escape(due)}</span></div></div>'
+        f'<div class="next"><b>{escape(row.step.title)}</b><span class="tb-quiet">{escape(due)}</span>'
+        '<span class="go" aria-hidden="true">›</span></div></div>'
     )

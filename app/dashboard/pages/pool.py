@@ -10,7 +10,7 @@ from app import actions
 from app.dashboard import session, units, widgets, words
 from app.dashboard.session import Desk
 from app.records import Progress, Recovery, Standing, Visit
-from app.report.charts import recovery_chart
+from app.report.charts import recovery_panels
 from app.treatment.units import say_pool_volume, say_pressure
 
 
@@ -81,14 +81,15 @@ def show_chart(desk: Desk, recovery: Recovery) -> None:
             widgets.say_html("Nothing is measured yet.", "Add a visit with a photo of the water beside the card.")
         )
         return
-    chart = recovery_chart(
+    panels = recovery_panels(
         recovery,
         now=desk.now,
         depth_unit=desk.units.length,
         m_per_unit=desk.units.m_per_length,
         ground=desk.ground,
     )
-    st.altair_chart(chart, theme=None, width="stretch", alt="Visible depth and living algae over time")
+    for panel, alt in zip(panels, ("Visible depth over time", "Living algae over time"), strict=True):
+        st.altair_chart(panel, theme=None, width="stretch", alt=alt)
     widgets.show_html(
         '<div class="tb-quiet">Bars are 80 % intervals. A dashed line with a triangle is a dose. '
         "A small triangle above a point: the floor was seen, one sees at least that far.</div>"
@@ -110,7 +111,7 @@ def figure_html(desk: Desk, visit: Visit) -> str:
     """Return one visit's photo with its day, how far one sees, and its grades."""
     assessment = visit.assessment
     sha256 = assessment.photo_sha256 if assessment else visit.photo_sha256s[0]
-    when = words.day_say(desk.local(visit.at), desk.local(desk.now)).capitalize()
+    when = words.begin(words.day_say(desk.local(visit.at), desk.local(desk.now)))
     jpeg, in_card_colours = session.picture(desk, sha256, width_px=480)
     picture = widgets.picture_html(jpeg, f"Water, {when}", missing="This photo cannot be shown")
     if assessment is None or not assessment.usable:
@@ -135,12 +136,21 @@ def show_visits(desk: Desk, recovery: Recovery) -> None:
     st.subheader("Visits")
     for visit in reversed(recovery.visits):
         when = words.when_say(desk.local(visit.at), desk.local(desk.now), us=desk.us)
-        label = f"{when[:1].upper()}{when[1:]}, {visit.by}" if visit.by else when.capitalize()
-        opened = st.expander(label, on_change="rerun", key=f"visit-{visit.id}")
+        who = f", {visit.by}" if visit.by else ""
+        opened = st.expander(
+            f"**{words.begin(when)}**{who}{visit_say(visit)}", on_change="rerun", key=f"visit-{visit.id}"
+        )
         # Its pictures are drawn only once it is opened: twenty visits are twenty check pictures.
         if opened.open:
             with opened:
                 show_visit(desk, visit)
+
+
+def visit_say(visit: Visit) -> str:
+    """Return what was done at a visit in a few words, empty where nothing was."""
+    poured = [f"{words.CHEMICAL[each.chemical].split(' (')[0].lower()} poured" for each in visit.treatments]
+    done = [*dict.fromkeys(poured), *(words.WORK[each].lower() for each in visit.work)]
+    return f": {', '.join(done)}" if done else ""
 
 
 def show_visit(desk: Desk, visit: Visit) -> None:

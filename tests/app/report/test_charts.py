@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from app.records import Assessment, Chemical, FilterKind, Pool, Recovery, Treatment, Visit
-from app.report.charts import PALETTE, algae_rows, depth_rows, dose_rows, recovery_chart
+from app.report.charts import PALETTE, algae_rows, depth_rows, dose_rows, recovery_chart, recovery_panels
 from vision.results import Clarity, Interval, Severity
 
 START = datetime(2026, 6, 1, 9, tzinfo=UTC)
@@ -65,19 +65,37 @@ def test_doses_are_named():
 
 @pytest.mark.parametrize("ground", PALETTE, ids=str)
 @pytest.mark.parametrize("narrow", [True, False], ids=["phone", "desktop"])
-def test_the_chart_holds_its_rows_and_fetches_nothing(ground, narrow):
-    spec = recovery_chart(RECOVERY, now=NOW, depth_unit="ft", m_per_unit=0.3048, ground=ground, narrow=narrow).to_dict()
-    text = str(spec)
-    assert "'url'" not in text
-    assert text.count("sodium hypochlorite 30 L") >= 2  # marked on both panels
-    assert PALETTE[ground].depth in text
-    assert "Visible depth, ft" in text
-    assert [panel["layer"][0]["encoding"]["y"]["scale"]["type"] for panel in spec["vconcat"]] == ["log", "log"]
+def test_the_panels_hold_their_rows_and_fetch_nothing(ground, narrow):
+    panels = recovery_panels(RECOVERY, now=NOW, depth_unit="ft", m_per_unit=0.3048, ground=ground, narrow=narrow)
+    specs = [panel.to_dict() for panel in panels]
+    for spec in specs:
+        assert "'url'" not in str(spec)
+        assert "sodium hypochlorite 30 L" in str(spec)  # doses are marked on both
+        assert spec["layer"][0]["encoding"]["y"]["scale"]["type"] == "log"
+    assert PALETTE[ground].depth in str(specs[0])
+    assert "Visible depth, ft" in str(specs[0])
+    assert PALETTE[ground].algae in str(specs[1])
+
+
+def test_both_panels_have_one_time_axis():
+    domains = {
+        str(layer["encoding"]["x"]["scale"]["domain"])
+        for panel in recovery_panels(RECOVERY, now=NOW)
+        for layer in panel.to_dict()["layer"]
+        if layer["encoding"].get("x", {}).get("scale")
+    }
+    assert len(domains) == 1
+
+
+def test_for_paper_both_are_one_chart_of_the_asked_width():
+    spec = recovery_chart(RECOVERY, now=NOW, width_px=500).to_dict()
+    assert [panel["width"] for panel in spec["vconcat"]] == [500, 500]
+    assert "config" in spec
 
 
 def test_an_empty_recovery_still_has_axes():
     empty = Recovery("r", POOL, START, None, ())
-    assert len(recovery_chart(empty, now=NOW).to_dict()["vconcat"]) == 2
+    assert all(panel.to_dict()["layer"] for panel in recovery_panels(empty, now=NOW))
 
 
 def luminance_of(colour):
@@ -97,8 +115,12 @@ def test_every_ink_stands_on_its_ground(ground, ink):
 
 @pytest.mark.parametrize(
     ("wrong", "message"),
-    [({"ground": "grey"}, "ground must be one of"), ({"m_per_unit": 0.0}, "m_per_unit must be above 0")],
-    ids=["ground", "unit"],
+    [
+        ({"ground": "grey"}, "ground must be one of"),
+        ({"m_per_unit": 0.0}, "m_per_unit must be above 0"),
+        ({"width_px": 0}, "width_px must be above 0"),
+    ],
+    ids=["ground", "unit", "width"],
 )
 def test_wrong_arguments_are_named(wrong, message):
     with pytest.raises(ValueError, match=message):
