@@ -127,6 +127,8 @@ def water_line(assessment: Assessment | None, units: str) -> str:
 
 def pools_table(pools: Sequence[Pool], recoveries: Sequence[Recovery], units: str) -> str:
     """Return all pools with their open recovery, if any."""
+    if not pools:
+        return "No pools yet. Add one in the dashboard (turnblue serve), or look at the demo: turnblue demo"
     by_pool = {each.pool.id: each for each in recoveries}
     rows = []
     for pool in pools:
@@ -196,21 +198,28 @@ def step_text(recovery: Recovery, step: Step) -> str:
             lines += [paragraph(action.dose.arithmetic, "   = ")]
     if step.return_in_hours is not None:
         lines += ["", paragraph(f"Return in {step.return_in_hours:g} hours. {step.look_for}")]
-    if step.cautions:
-        lines += ["", "Cautions", *(paragraph(each, "! ") for each in step.cautions)]
-    if step.sources:
-        lines += ["", "Sources", *(paragraph(each, "- ") for each in step.sources)]
+    doses = [action.dose for action in step.do if action.dose is not None]
+    lines += _warned(
+        [each.cautions for each in doses] + [step.cautions], [each.sources for each in doses] + [step.sources]
+    )
     return "\n".join(lines)
+
+
+def _warned(cautions: Sequence[Sequence[str]], sources: Sequence[Sequence[str]]) -> list[str]:
+    """Return the lines of cautions and sources, each said once in the order first met."""
+    lines = []
+    for head, mark, told in (("Cautions", "! ", cautions), ("Sources", "- ", sources)):
+        once = dict.fromkeys(each for several in told for each in several)
+        if once:
+            lines += ["", head, *(paragraph(each, mark) for each in once)]
+    return lines
 
 
 def dose_text(dose: Dose) -> str:
     """Return a dose: the amount, its arithmetic, the cautions and the sources."""
     lines = [f"{dose.say} of {dose.chemical.value.replace('_', ' ')}", paragraph(dose.arithmetic, "= ")]
     lines += [paragraph(each, "+ ") for each in dose.side_effects]
-    if dose.cautions:
-        lines += ["", "Cautions", *(paragraph(each, "! ") for each in dose.cautions)]
-    if dose.sources:
-        lines += ["", "Sources", *(paragraph(each, "- ") for each in dose.sources)]
+    lines += _warned([dose.cautions], [dose.sources])
     return "\n".join(lines)
 
 
