@@ -27,6 +27,7 @@ from app.treatment.units import (
     L_PER_GAL,
     check_units,
     gallons,
+    litres,
     pounds,
     say_amount,
     say_concentration,
@@ -345,7 +346,7 @@ def _by_label(chemical: Chemical, *, volume_l: float, label_rate: LabelRate | No
     if not all(math.isfinite(each) and each > 0 for each in (label_rate.amount, label_rate.per_volume_l)):
         raise CannotDose("The label's rate must be above zero.", "Read it from the label and type it again.")
     amount = label_rate.amount * volume_l / label_rate.per_volume_l
-    shown = limits.litres(15_000) if source.startswith("16") else label_rate.per_volume_l
+    shown = litres(15_000) if source.startswith("16") else label_rate.per_volume_l
     rate = f"{say_amount(label_rate.amount * shown / label_rate.per_volume_l, label_rate.unit, units)} for "
     rate += say_pool_volume(shown, units)
     warned = cautions.of_chemical(chemical)
@@ -387,8 +388,8 @@ def _strength(
     if basis is StrengthBasis.TRADE:
         weight = trade_pct(strength, StrengthBasis.WEIGHT_HYPOCHLORITE)
         note += (
-            f" {strength:g} % read as trade % ({strength * 10:g} g/L available chlorine); if the label means % by weight "
-            f"of sodium hypochlorite, pour {left / weight * strength / fresh:.0%} of this."
+            f" {strength:g} % read as trade % ({strength * 10:g} g/L available chlorine); if the label means % by "
+            f"weight of sodium hypochlorite, pour {fresh / weight:.0%} of this."
         )
     else:
         note += f" The label's {strength:g} % by weight is {fresh:.1f} trade %."

@@ -125,6 +125,9 @@ PH_BAND = (7.2, 7.8)
 """Source: CDC Model Aquatic Health Code 5.7.3.4, as reported by a trade magazine; NY 10 NYCRR 6-1.19 and Montana
 ARM 37.115.1308 give the same band."""
 
+PH_BELIEVED = (6.0, 9.5)
+"""A pH outside this is tested again before anything is poured. Our own choice."""
+
 PH_GOAL = 7.5
 """Middle of `PH_BAND`."""
 

@@ -1,7 +1,8 @@
 """Describes each chemical that can be poured: what it changes, how strong it is, and what it leaves behind.
 
 In: a chemical, its labelled strength and how that is meant. Out: available chlorine, strength after storage, and
-the side effects of an amount poured. Figures are from molar masses (IUPAC abridged atomic weights) unless a source is named.
+the side effects of an amount poured. Figures are from molar masses (IUPAC abridged atomic weights) unless a source
+is named.
 """
 
 from __future__ import annotations
@@ -281,5 +282,8 @@ def chlorine_poured_mg_l(treatment: Treatment, volume_l: float) -> float:
     >>> round(chlorine_poured_mg_l(Treatment(Chemical.SODIUM_HYPOCHLORITE, 30.283, "L", 12.5), 56_781.0), 1)
     66.7
     """
-    found = effects(treatment.chemical, treatment.amount, volume_l=volume_l, strength_pct=treatment.strength_pct)
+    amount = treatment.amount
+    if treatment.unit == "kg" and PRODUCTS[treatment.chemical].unit == "L":
+        amount /= 1 + GRAVITY_PER_TRADE_PCT * (treatment.strength_pct or STOCK_TRADE_PCT)
+    found = effects(treatment.chemical, amount, volume_l=volume_l, strength_pct=treatment.strength_pct)
     return max(found.free_chlorine_mg_l, 0.0)

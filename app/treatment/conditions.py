@@ -1,0 +1,179 @@
+"""Holds the questions and dose makers that several rules share, each under a name that reads like the rule.
+
+In: `Facts`. Out: yes or no, hours, a `Dose` (None where nothing is to be poured), or lines said by several rules.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from app.records import Chemical, Dose, FilterKind, Surface
+from app.treatment import limits
+from app.treatment.cautions import Topic
+from app.treatment.dosing import CannotDose, dose_for, ph_dose
+from app.treatment.facts import Facts
+from app.treatment.rule import Only
+from vision.results import Clarity, Severity
+
+
+def run_left(f: Facts) -> float:
+    """Return how long the pump still has to run before the water is judged [h]."""
+    return max(limits.RUN_AFTER_DOSE_H - f.since_last_h, 0.0)
+
+
+def settle_left(f: Facts) -> float:
+    """Return how long the floor still has to settle [h]."""
+    return max(limits.SETTLE_H - f.since_last_h, 0.0)
+
+
+def gap_left(f: Facts) -> float:
+    """Return how long the last dose still has before another may follow [h]."""
+    return max(limits.RUN_AFTER_DOSE_H - (f.since_dose_h or 0.0), 0.0)
+
+
+def bromide(f: Facts) -> Dose | None:
+    """Return the bromide that goes with a first dose: not twice, not beside a salt cell or copper."""
+    if f.bromide_given or f.copper_given or f.pool.salt_cell or f.severity in (Severity.NONE, Severity.TRACE):
+        return None
+    return dose_for(Chemical.SODIUM_BROMIDE, volume_l=f.pool.volume_l, units=f.units)
+
+
+def first(f: Facts) -> Dose | None:
+    """Return the first clearing dose."""
+    return f.clearing()
+
+
+def again(f: Facts) -> Dose | None:
+    """Return a clearing dose that lifts free chlorine above 10 mg/L in any case."""
+    return f.clearing(repeat=True)
+
+
+def towards_middle_ph(chemical: Chemical) -> Callable[[Facts], Dose | None]:
+    """Return a maker of the dose towards the middle of the pH band; it makes none where the readings cannot be."""
+
+    def dose(f: Facts) -> Dose | None:
+        ph, alkalinity = f.value("ph"), f.value("total_alkalinity")
+        if ph is None or alkalinity is None or not limits.PH_BELIEVED[0] <= ph <= limits.PH_BELIEVED[1]:
+            return None
+        try:
+            return ph_dose(
+                chemical,
+                volume_l=f.pool.volume_l,
+                ph_from=ph,
+                ph_to=limits.PH_GOAL,
+                total_alkalinity_mg_l=alkalinity,
+                cyanuric_acid_mg_l=f.value("cyanuric_acid") or 0.0,
+                units=f.units,
+            )
+        except CannotDose:
+            return None
+
+    return dose
+
+
+acid = towards_middle_ph(Chemical.HYDROCHLORIC_ACID)
+soda_ash = towards_middle_ph(Chemical.SODIUM_CARBONATE)
+
+
+def raise_to(chemical: Chemical, analyte: str, goal_mg_l: float) -> Callable[[Facts], Dose | None]:
+    """Return a maker of the dose that raises an analyte to a goal."""
+
+    def dose(f: Facts) -> Dose | None:
+        value = f.free_chlorine_mg_l if analyte == "free_chlorine" else f.value(analyte)
+        short = goal_mg_l - (value or 0.0)
+        return dose_for(chemical, volume_l=f.pool.volume_l, change_mg_l=short, units=f.units) if short > 0 else None
+
+    return dose
+
+
+def below(f: Facts, analyte: str, least: float) -> bool:
+    """Return whether an analyte is known and below `least`."""
+    value = f.value(analyte)
+    return value is not None and value < least
+
+
+def above(f: Facts, analyte: str, most: float) -> bool:
+    """Return whether an analyte is known and above `most`."""
+    value = f.value(analyte)
+    return value is not None and value > most
+
+
+def is_de(f: Facts) -> bool:
+    """Return whether the filter is a DE filter."""
+    return f.pool.filter_kind is FilterKind.DE
+
+
+def is_cartridge(f: Facts) -> bool:
+    """Return whether the filter is a cartridge filter."""
+    return f.pool.filter_kind is FilterKind.CARTRIDGE
+
+
+def must_not_drain(f: Facts) -> bool:
+    """Return whether the shell would be ruined by draining."""
+    return f.pool.surface in (Surface.VINYL, Surface.FIBREGLASS)
+
+
+def deep_sludge(f: Facts) -> bool:
+    """Return whether more sludge than can be treated was felt."""
+    depth = f.last.sludge_depth_m if f.last else None
+    return depth is not None and depth > limits.SLUDGE_DRAIN_M
+
+
+def dipped(f: Facts) -> bool:
+    """Return whether the water is dusty the visit after vacuuming, and no greener than that explains."""
+    return (
+        f.is_measured
+        and f.vacuumed_before_last
+        and not f.is_blue
+        and f.severity in (Severity.NONE, Severity.TRACE, Severity.LIGHT)
+    )
+
+
+def chlorine_holds(f: Facts) -> bool:
+    """Return whether the last dose is still in the water."""
+    return f.free_chlorine_mg_l is not None and f.free_chlorine_mg_l >= limits.STILL_HIGH_MG_L
+
+
+def not_helping(f: Facts) -> bool:
+    """Return whether the water stands still although enough was poured, or although there is nothing left to kill."""
+    return f.is_stalled and (f.is_milky or len(f.dose_visit_ids) >= limits.DOSES_BEFORE_DOUBT)
+
+
+def balance_reading_missing(f: Facts) -> bool:
+    """Return whether a reading that the balance rests on is not known."""
+    wanted = ["ph", "total_alkalinity"] + ([] if f.pool.indoor else ["cyanuric_acid"])
+    return f.free_chlorine_mg_l is None or any(f.value(analyte) is None for analyte in wanted)
+
+
+def floor_may_be_vacuumed(f: Facts) -> bool:
+    """Return whether the algae are dead, the floor is seen, and there is still something on it to take out."""
+    if not (f.is_measured and f.last is not None and f.floor_seen and f.dosed_before) or f.vacuumed_last:
+        return False
+    if f.severity not in (Severity.NONE, Severity.TRACE) or f.clarity in (Clarity.CLOUDY, Clarity.OPAQUE):
+        return False
+    if f.last.debris_on_floor is not None:
+        return f.last.debris_on_floor
+    return len(f.vacuum_visit_ids) < limits.VACUUM_SESSIONS
+
+
+CLEAN_SAND = Only(lambda f: f.is_sand and not f.filter_is_clean, "Backwash until the sight glass is clear, then rinse.")
+CLEAN_CARTRIDGE = Only(
+    lambda f: is_cartridge(f) and not f.filter_is_clean,
+    "Take the cartridges out and hose them from top to bottom between the pleats.",
+)
+CLEAN_DE = Only(
+    lambda f: is_de(f) and not f.filter_is_clean,
+    "Take the grids out, hose them, look for tears and cracks, and put fresh powder in through the skimmer.",
+)
+NOTE_PRESSURE = Only(lambda f: not f.filter_is_clean, "Note the pressure right after: it is the clean pressure.")
+CLEAN = (CLEAN_SAND, CLEAN_CARTRIDGE, CLEAN_DE, NOTE_PRESSURE)
+RUN = "Run the pump without a break until the next visit; timer off."
+SPREAD = "Brush walls and steps, so that nothing is left on them."
+LOOK_INSIDE = Only(
+    lambda f: not f.is_sand and f.equipment.elements is None,
+    "Before you pour, open the filter and look at its elements: torn ones are replaced first.",
+)
+NOT_TO_STREET = (Topic.WASTE,)
+WET = (Topic.ELECTRICITY,)
+OPENING = (Topic.PRESSURE, Topic.ELECTRICITY)
+POURING = (Topic.POURING, Topic.LABEL, Topic.SWIMMING)

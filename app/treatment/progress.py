@@ -1,0 +1,238 @@
+"""Says how far a recovery has come, when it will be clear, and whether someone is late.
+
+In: a `Recovery`, `now`. Out: `Progress`. The forecast is simple, and wide for it: algae die off, then the filter takes the
+dead out (Gage & Bidwell's law), each at a rate known beforehand and corrected by this pool's own visits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from itertools import pairwise, product
+
+from app.records import Progress, Recovery, Standing, StepKind, Visit
+from app.treatment import trend
+from app.treatment.facts import Facts, gather
+from app.treatment.plan import next_step
+from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Interval, Severity
+
+GOAL_DEPTH_M = CLARITY_LOWER_M[Clarity.CLEAR]
+"""Visible depth at which a pool counts as clear [m]. Source: the project's own grades."""
+
+GOAL_CHLOROPHYLL_UG_L = SEVERITY_LOWER_UG_L[Severity.TRACE]
+"""Chlorophyll-a below which no green is left [micrograms/L]. Source: the project's own grades."""
+
+GRACE_H = 6.0
+"""A visit counts as overdue this long after it was due [h]: rounds are driven, not timed. Our own choice."""
+
+_WAITING = (StepKind.RESTORE_POWER, StepKind.REPAIR_PUMP, StepKind.REPAIR_FILTER)
+
+
+def progress(recovery: Recovery, now: datetime) -> Progress:
+    """Say where a recovery stands, how far it has come, and when it should be clear.
+
+    Parameters
+    ----------
+    recovery : Recovery
+        The pool and its visits, oldest first.
+    now : datetime
+        The time of asking, with its zone.
+
+    Returns
+    -------
+    Progress
+        `done_share` runs from the first graded visit (0) to clear and free of algae (1), on logarithms of visible depth
+        and chlorophyll; None before a first graded visit. `days_to_clear` counts from `now`, with an 80 % interval;
+        None where nothing can honestly be said (not graded, waiting on equipment, stalled). It supposes that the plan
+        is followed and the pump runs day and night.
+
+    Raises
+    ------
+    ValueError
+        If `now` has no time zone.
+    """
+    facts = gather(recovery, now)
+    standing = _standing(facts)
+    share = 1.0 if standing in (Standing.READY, Standing.DONE) else done_share(recovery.visits)
+    days = _days_to_clear(facts, standing)
+    due = next_visit_due(recovery) if standing is not Standing.DONE else None
+    overdue = due is not None and now > due + timedelta(hours=GRACE_H)
+    return Progress(
+        standing=standing,
+        done_share=share,
+        days_to_clear=days,
+        next_visit_due=due,
+        overdue=overdue,
+        say=_say(facts, standing, days),
+    )
+
+
+def done_share(visits: Sequence[Visit]) -> float | None:
+    """Return how much of the way from the first graded water to the goal lies behind, 0 to 1; None if none was graded.
+
+    The mean over visible depth and chlorophyll of the share covered on a logarithmic scale; what was at its goal from
+    the first and still is does not count.
+    """
+    graded = [water for visit in visits if (water := trend.water_of(visit.assessment)) is not None]
+    if not graded:
+        return None
+    first, last = graded[0], graded[-1]
+    legs = (
+        _leg(first.visible_depth_m.mid / GOAL_DEPTH_M, last.visible_depth_m.mid / GOAL_DEPTH_M),
+        _leg(
+            GOAL_CHLOROPHYLL_UG_L / max(first.chlorophyll_ug_l.mid, 1e-3),
+            GOAL_CHLOROPHYLL_UG_L / max(last.chlorophyll_ug_l.mid, 1e-3),
+        ),
+    )
+    counted = [leg for leg in legs if leg is not None]
+    return sum(counted) / len(counted) if counted else 1.0
+
+
+def next_visit_due(recovery: Recovery) -> datetime | None:
+    """Return when the pool should next be seen: the last visit's step, as it stood then, says after how many hours."""
+    if not recovery.visits:
+        at = recovery.opened_at
+        hours = next_step(recovery, at).return_in_hours
+    else:
+        at = recovery.visits[-1].at
+        hours = next_step(recovery, at).return_in_hours
+    return None if hours is None else at + timedelta(hours=hours)
+
+
+def _leg(start: float, here: float) -> float | None:
+    """Return the share of the way to 1 covered on a logarithmic scale; None where both ends are there already."""
+    if start >= 1 and here >= 1:
+        return None
+    if start >= 1:
+        return 0.0
+    gone, whole = math.log(max(here, 1e-6) / max(start, 1e-6)), math.log(1 / max(start, 1e-6))
+    return min(max(gone / whole, 0.0), 1.0)
+
+
+def _standing(facts: Facts) -> Standing:
+    """Name where the recovery stands."""
+    if facts.recovery.closed_at is not None:
+        return Standing.DONE
+    if facts.last is None:
+        return Standing.NOT_STARTED
+    step = next_step(facts.recovery, facts.now).step
+    if step in _WAITING:
+        return Standing.WAITING_ON_EQUIPMENT
+    if facts.is_blue or step is StepKind.HAND_OVER:
+        return Standing.READY
+    if facts.is_stalled:
+        return Standing.STALLED
+    treated = bool(facts.dose_visit_ids or facts.floc_rounds)
+    if not treated and not facts.poured_last_mg_l:
+        return Standing.UNDER_WAY if facts.is_measured else Standing.NOT_STARTED
+    if facts.is_measured and facts.severity in (Severity.NONE, Severity.TRACE):
+        return Standing.CLEARING
+    return Standing.UNDER_WAY
+
+
+def _days_to_clear(facts: Facts, standing: Standing) -> Interval | None:
+    """Forecast the days until clear, from `now`."""
+    if standing in (Standing.READY, Standing.DONE):
+        return Interval(0.0, 0.0, 0.0)
+    if standing not in (Standing.UNDER_WAY, Standing.CLEARING) or facts.pool.public:
+        return None
+    graded = [visit for visit in facts.recovery.visits if trend.water_of(visit.assessment)]
+    if not graded:
+        return None
+    newest = graded[-1]
+    days = forecast_days(facts, graded)
+    # Time since the photo counts only where something was at work in it.
+    running = bool(facts.dose_visit_ids or facts.floc_rounds)
+    elapsed = max((facts.now - newest.at).total_seconds() / 86_400, 0.0) if running else 0.0
+    low, mid, high = (max(day - elapsed, 0.0) for day in days)
+    # Not yet seen clear, so half a day at the least, and never surer than two.
+    return Interval(low, max(mid, 0.5), max(high, mid, 2.0))
+
+
+def forecast_days(facts: Facts, graded: Sequence[Visit]) -> tuple[float, float, float]:
+    """Return days from the newest graded visit until clear: 10, 50 and 90 % points.
+
+    Kill first, then filter: days = ln(chlorophyll / goal) / kill rate + ln(goal depth / visible depth) / filter rate.
+    Both rates by `trend.rate_after`, five points each; the water's own interval, three points each.
+    """
+    flocculate = bool(facts.floc_rounds) or (facts.is_sand and facts.has_waste_port)
+    prior = trend.filter_rate_per_day(trend.route(facts.pool, flocculate=flocculate))
+    kill_rates = trend.rate_after(trend.KILL_PER_DAY, _kill_evidence(facts, graded))
+    filter_rates = trend.rate_after(prior, _filter_evidence(facts, graded))
+    water = trend.water_of(graded[-1].assessment)
+    if water is None:
+        raise ValueError("the newest of graded must be a visit whose water was graded")
+    depth, algae = trend.log_figure(water.visible_depth_m), trend.log_figure(water.chlorophyll_ug_l)
+    # Three points of equal weight have the mean and spread of the normal they stand for.
+    points = (-math.sqrt(1.5), 0.0, math.sqrt(1.5))
+    to_kill = [max(algae.mid + z * algae.sd - math.log(GOAL_CHLOROPHYLL_UG_L), 0.0) for z in points]
+    to_filter = [max(math.log(GOAL_DEPTH_M) - depth.mid - z * depth.sd, 0.0) for z in points]
+    days = sorted(
+        kill / kill_rate + cloud / filter_rate
+        for kill, kill_rate, cloud, filter_rate in product(to_kill, kill_rates, to_filter, filter_rates)
+    )
+    return days[len(days) // 10], days[len(days) // 2], days[-1 - len(days) // 10]
+
+
+def _kill_evidence(facts: Facts, graded: Sequence[Visit]) -> list[tuple[float, float, float]]:
+    """Return fall of ln chlorophyll, its spread and the days, for pairs of visits with a dose between."""
+    found = []
+    for earlier, later in pairwise(graded):
+        one, two = trend.water_of(earlier.assessment), trend.water_of(later.assessment)
+        days = (later.at - earlier.at).total_seconds() / 86_400
+        if one is None or two is None or days * 24 < trend.LEAST_GAP_H or earlier.id not in facts.dose_visit_ids:
+            continue
+        # Once the green is gone the photo no longer shows how fast it went.
+        if two.severity is Severity.NONE:
+            continue
+        before, after = trend.log_figure(one.chlorophyll_ug_l), trend.log_figure(two.chlorophyll_ug_l)
+        found.append((before.mid - after.mid, math.hypot(before.sd, after.sd), days))
+    return found
+
+
+def _filter_evidence(facts: Facts, graded: Sequence[Visit]) -> list[tuple[float, float, float]]:
+    """Return rise of ln visible depth, its spread and the days, for pairs of visits once the algae were dead."""
+    found = []
+    for earlier, later in pairwise(graded):
+        one, two = trend.water_of(earlier.assessment), trend.water_of(later.assessment)
+        days = (later.at - earlier.at).total_seconds() / 86_400
+        if one is None or two is None or days * 24 < trend.LEAST_GAP_H:
+            continue
+        if one.severity not in (Severity.NONE, Severity.TRACE) or earlier.id in facts.vacuum_visit_ids:
+            continue
+        before, after = trend.log_figure(one.visible_depth_m), trend.log_figure(two.visible_depth_m)
+        if before.bound or after.bound:
+            continue
+        found.append((after.mid - before.mid, math.hypot(before.sd, after.sd), days))
+    return found
+
+
+def _say(facts: Facts, standing: Standing, days: Interval | None) -> str:
+    """Say it in one sentence that a customer understands."""
+    if standing is Standing.DONE:
+        return "The clean-up is finished."
+    if standing is Standing.NOT_STARTED:
+        return "The clean-up has not begun yet."
+    if standing is Standing.WAITING_ON_EQUIPMENT:
+        return "The clean-up waits until the pump and filter can do their part."
+    if standing is Standing.READY:
+        return "The water is clear and blue; what is left is balancing it and handing it over."
+    if standing is Standing.STALLED:
+        return "The water has not got better since the last visit, so we are looking for the cause."
+    if facts.pool.public:
+        return "The pool is public, so its licensed operator decides how it is treated."
+    begun = "The water is being cleared"
+    if standing is Standing.CLEARING:
+        begun = "The algae are dying off and the filter is clearing the water"
+    elif not facts.dose_visit_ids and not facts.floc_rounds:
+        begun = "The water has been measured and treatment is about to begin"
+    return begun + (f"; it should be clear in {_say_days(days)}." if days is not None else ".")
+
+
+def _say_days(days: Interval) -> str:
+    """Say an interval of days in whole days: "about 5 to 9 days"."""
+    low, high = math.floor(days.low + 0.5), math.ceil(days.high if days.high is not None else days.mid)
+    if high <= 1:
+        return "about a day"
+    return f"up to {high} days" if low < 1 else f"about {low} to {high} days" if low < high else f"about {high} days"
