@@ -219,29 +219,62 @@ def develop(linear: Picture, spec: CameraSpec, *, illuminance_lux: float, seed: 
     gain = exposure_gain(linear, spec)
     falloff = (gain / (1.0 + 0.5 * spec.vignetting * (xx + yy)) ** 2).astype(np.float32)
     if spec.local_tone > 0:
-        falloff = falloff * _local_gain(linear * np.float32(gain), spec.local_tone)
-    linear = linear * falloff[..., None]
+        falloff *= _local_gain(linear, gain, spec.local_tone)
     # Shot noise of a pixel full at white: about 4000 electrons in good light on a small sensor (common
     # practice, no source); less light is made up by gain.
     electrons = 4000.0 * min(1.0, (illuminance_lux / 2000.0) ** 0.7) / spec.noise
     shot, read = 1.0 / electrons, (3.0 / electrons) ** 2
-    noise = rng.standard_normal(linear.shape, dtype=np.float32)
-    linear = linear + noise * np.sqrt(np.maximum(linear, 0) * np.float32(1.5 * shot) + np.float32(read))
-    index = np.clip(linear * _LUT_STEPS_PER_UNIT, 0, 8 * _LUT_STEPS_PER_UNIT - 1).astype(np.uint16)
-    encoded = tone_lut(spec)[index]
     grey = 1 - spec.saturation
     mix = spec.saturation * np.eye(3, dtype=np.float32) + grey * np.array([0.299, 0.587, 0.114], np.float32)[None, :]
-    encoded = cv2.transform(encoded, mix)
-    if spec.noise_reduction > 0:
-        luma, chroma = encoded @ LUMA, encoded
-        sigma = 0.5 + 1.5 * spec.noise_reduction
-        chroma = cv2.GaussianBlur(encoded, (0, 0), sigma) - cv2.GaussianBlur(luma, (0, 0), sigma)[..., None]
-        fine = cv2.GaussianBlur(luma, (0, 0), 0.4 + 0.5 * spec.noise_reduction)
-        keep = np.float32(spec.noise_reduction)
-        encoded = chroma + ((1 - keep) * luma + keep * fine)[..., None]
-    if spec.sharpening > 0:
-        encoded = encoded + np.float32(spec.sharpening) * (encoded - cv2.GaussianBlur(encoded, (0, 0), 1.2 * scale))
-    return np.clip(encoded + 0.5, 0, 255).astype(np.uint8)
+    curve = tone_lut(spec)
+    first = rng.integers(0, 1024, 2)
+    encoded = linear
+    for top in range(0, height, 64):
+        # In stripes that fit the cache: memory traffic is the cost.
+        stripe = linear[top : top + 64]
+        stripe *= falloff[top : top + 64, :, None]
+        sigma = np.maximum(stripe, 0)
+        sigma *= np.float32(1.5 * shot)
+        sigma += np.float32(read)
+        np.sqrt(sigma, out=sigma)
+        sigma *= _noise(top + int(first[0]), stripe.shape[0], int(first[1]), width)
+        stripe += sigma
+        stripe *= _LUT_STEPS_PER_UNIT
+        np.clip(stripe, 0, 8 * _LUT_STEPS_PER_UNIT - 1, out=stripe)
+        encoded[top : top + 64] = cv2.transform(curve[stripe.astype(np.uint16)], mix)
+    if spec.noise_reduction > 0 or spec.sharpening > 0:
+        # Noise reduction smooths colour strongly and lightness a little; sharpening works on lightness.
+        luma = cv2.transform(encoded, LUMA[None, :])
+        sigma_px = 0.5 + 1.5 * spec.noise_reduction
+        fine = luma
+        if spec.noise_reduction > 0:
+            keep = spec.noise_reduction
+            fine = cv2.addWeighted(luma, 1 - keep, cv2.GaussianBlur(luma, (0, 0), 0.4 + 0.5 * keep), keep, 0)
+        if spec.sharpening > 0:
+            soft = cv2.GaussianBlur(fine, (0, 0), 1.2 * scale)
+            fine = cv2.addWeighted(fine, 1 + spec.sharpening, soft, -spec.sharpening, 0)
+        if spec.noise_reduction > 0:
+            encoded = cv2.GaussianBlur(encoded, (0, 0), sigma_px)
+            luma = cv2.GaussianBlur(luma, (0, 0), sigma_px)
+        fine -= luma
+        encoded = cv2.add(encoded, cv2.merge([fine, fine, fine]))
+    return np.asarray(cv2.convertScaleAbs(cv2.max(encoded, 0.0)))
+
+
+@functools.cache
+def _noise_bank() -> NDArray[np.float32]:
+    return np.random.default_rng(8128).standard_normal((1024, 1024, 3), dtype=np.float32)
+
+
+def _noise(top: int, height: int, left: int, width: int) -> NDArray[np.float32]:
+    """Return white noise, shape (H, W, 3): a bank of 3 million values, shifted and repeated (drawing anew is slow)."""
+    rows = (np.arange(height) + top) % 1024
+    band = _noise_bank()[rows]
+    left %= 1024
+    pieces = [band[:, left:]]
+    while sum(p.shape[1] for p in pieces) < width:
+        pieces.append(band)
+    return np.concatenate(pieces, axis=1)[:, :width]
 
 
 def _motion_kernel(length_px: float, angle_deg: float) -> NDArray[np.float32]:
@@ -255,10 +288,10 @@ def _motion_kernel(length_px: float, angle_deg: float) -> NDArray[np.float32]:
     return np.asarray(kernel / kernel.sum())
 
 
-def _local_gain(linear: Picture, strength: float) -> NDArray[np.float32]:
+def _local_gain(linear: Picture, gain: float, strength: float) -> NDArray[np.float32]:
     """Return a smooth gain that lifts dark regions and holds bright ones back."""
     height, width = linear.shape[:2]
     small = cv2.resize(linear, (width // 16, height // 16), interpolation=cv2.INTER_AREA)
-    base = cv2.GaussianBlur(np.log(np.maximum(small @ LUMA, 1e-3)), (0, 0), 3.0)
-    gain = np.exp(-strength * (base - np.log(0.18))).astype(np.float32)
-    return cv2.resize(np.clip(gain, 0.4, 2.5), (width, height), interpolation=cv2.INTER_LINEAR)
+    base = cv2.GaussianBlur(np.log(np.maximum(gain * (small @ LUMA), 1e-3)), (0, 0), 3.0)
+    lift = np.exp(-strength * (base - np.log(0.18))).astype(np.float32)
+    return cv2.resize(np.clip(lift, 0.4, 2.5), (width, height), interpolation=cv2.INTER_LINEAR)

@@ -198,6 +198,21 @@ def _outline_px(mask: Mask) -> tuple[tuple[float, float], ...]:
     return tuple((float(x), float(y)) for x, y in cv2.approxPolyDP(largest, 1.5, True)[:, 0])
 
 
+def _stripes(start: int, stop: int, rows: int = 128) -> list[slice]:
+    """Return slices of at most `rows` rows; what fits the processor's cache is computed twice as fast."""
+    return [slice(i, min(i + rows, stop)) for i in range(start, stop, rows)]
+
+
+def _enlarge(half: F32, rows: slice, width: int) -> F32:
+    """Return rows of an array given on every second pixel (rows.start even), at full size."""
+    top = max(rows.start // 2 - 1, 0)
+    low = min((rows.stop + 1) // 2 + 1, half.shape[0])
+    cut = half[top:low]
+    big = cv2.resize(cut, (2 * half.shape[1], 2 * cut.shape[0]), interpolation=cv2.INTER_LINEAR)
+    start = rows.start - 2 * top
+    return np.asarray(big[start : start + rows.stop - rows.start, :width])
+
+
 class _Scene:
     """One rendering under way: the view, the basin and the integrated colours, and the painters."""
 
@@ -240,7 +255,7 @@ class _Scene:
         spec, pool, view = self.spec, self.pool, self.view
         width, height = spec.size_px
         dx, dy, dz = self.ray
-        picture = np.empty((height, width, 3), np.float32)
+        picture = np.zeros((height, width, 3), np.float32)
         no_pool = "no_water" in spec.spoil
         # The garden ends at a hedge or fence: beyond it the surround begins, below the horizon already.
         reach_m = np.float32(self.pool.length_m + 9.0)
@@ -253,41 +268,59 @@ class _Scene:
             n = np.sqrt(x * x + y * y + z * z)
             picture[up] = self.surround.radiance(x / n, y / n, z / n)
         ground = down & (opening < 255)
-        t = np.float32(view.position[2]) / -dz[ground]
-        x = np.float32(view.position[0]) + t * dx[ground]
-        y = np.float32(view.position[1]) + t * dy[ground]
-        footprint = t / np.float32(view.focal_px) * np.float32(1.5)
-        sunlit = self.sunlit(x, y)[:, None]
-
-        def lit(srgb: Srgb) -> F32:
-            shade, full = self.palette.colour(srgb, lit=False), self.palette.colour(srgb, lit=True)
-            return shade + sunlit * (full - shade)
-
-        beyond_srgb: Srgb = (0.30, 0.38, 0.17)
-        joint, tone = deck_texture("grass", x, y, footprint, pool.seed)
-        colour = lit(beyond_srgb) * tone[:, None]
-        joint, tone = deck_texture(pool.deck, x, y, footprint, pool.seed)
-        splash = sample_tile(noise_tile("cloud", pool.seed % 3), x, y, 7.3, turn=0.6, offset=5)
-        deck = lit(pool.deck_srgb) * (tone * (1 - 0.45 * joint))[:, None]
         if no_pool:
-            on_deck = np.ones(len(x), np.float32) if spec.seed % 3 else np.zeros(len(x), np.float32)
-            colour = colour + (deck - colour) * on_deck[:, None]
+            on_deck = np.full((height, width), 255 if spec.seed % 3 else 0, np.uint8)
+            on_coping = np.zeros((height, width), np.uint8)
         else:
-            on_deck = view.fill(self._ring(pool.coping_m + pool.deck_m, 0.0))[ground].astype(np.float32)[:, None] / 255
-            on_coping = view.fill(self._ring(pool.coping_m, 0.0))[ground].astype(np.float32)[:, None] / 255
-            wet = np.clip((splash - 0.6 - 0.8 * (spec.seed % 3)) * 2, 0, 1)[:, None]
-            colour = colour + (deck * (1 - 0.35 * wet) - colour) * on_deck
-            seed = pool.seed + 1
+            on_deck = view.fill(self._ring(pool.coping_m + pool.deck_m, 0.0))
+            on_coping = view.fill(self._ring(pool.coping_m, 0.0))
+        # Lawn, deck, coping, each only where it shows.
+        parts = (
+            ("lawn", ground & (on_deck < 255), None),
+            ("deck", ground & (on_deck > 0) & (on_coping < 255), on_deck),
+            ("coping", ground & (on_coping > 0), on_coping),
+        )
+        for part, where, cover in parts:
+            for rows in _stripes(0, height):
+                if where[rows].any():
+                    stripe = None if cover is None else cover[rows]
+                    self._paint_ground_part(picture[rows], tuple(d[rows] for d in self.ray), where[rows], stripe, part)
+        return picture
+
+    def _paint_ground_part(
+        self, picture: F32, ray: tuple[F32, ...], where: Mask, cover: NDArray[np.uint8] | None, part: str
+    ) -> None:
+        pool, view = self.pool, self.view
+        dx, dy, dz = (d[where] for d in ray)
+        t = np.float32(view.position[2]) / -dz
+        x = np.float32(view.position[0]) + t * dx
+        y = np.float32(view.position[1]) + t * dy
+        footprint = t / np.float32(view.focal_px) * np.float32(1.5)
+        splash = sample_tile(noise_tile("cloud", pool.seed % 3), x, y, 7.3, turn=0.6, offset=5)
+        wet = np.clip((splash - np.float32(0.6 + 0.8 * (pool.seed % 3))) * 2, 0, 1)
+        srgb: Srgb = (0.30, 0.38, 0.17)
+        if part == "lawn":
+            _, tone = deck_texture("grass", x, y, footprint, pool.seed)
+        elif part == "deck":
+            srgb = pool.deck_srgb
+            joint, tone = deck_texture(pool.deck, x, y, footprint, pool.seed)
+            tone = tone * (1 - np.float32(0.45) * joint) * (1 - np.float32(0.35) * wet)
+        else:
+            srgb = pool.coping_srgb
             if pool.coping_pattern == "brick":
                 joint = joints(x, y, (0.11, 0.22), 0.008, footprint, brick=False)
-                tone = 1.0 + 0.03 * splash
+                tone = 1 + np.float32(0.03) * splash
             else:
                 joint = joints(x, y, (0.6, 0.6), 0.006, footprint, brick=False)
-                _, tone = deck_texture("concrete", x, y, footprint, seed)
-            coping = lit(pool.coping_srgb) * (tone * (1 - 0.4 * joint))[:, None] * (1 - 0.2 * wet)
-            colour = colour + (coping - colour) * on_coping
-        picture[ground] = colour
-        return picture
+                tone = 1 + np.float32(0.05) * splash
+            tone = tone * (1 - np.float32(0.4) * joint) * (1 - np.float32(0.2) * wet)
+        shade, full = self.palette.colour(srgb, lit=False), self.palette.colour(srgb, lit=True)
+        edge = self.spec.light.shade_edge
+        colour = tone[:, None] * (full if edge is None else shade + self.sunlit(x, y)[:, None] * (full - shade))
+        if cover is not None:
+            alpha = cover[where].astype(np.float32)[:, None] / 255
+            colour = picture[where] * (1 - alpha) + colour * alpha
+        picture[where] = colour
 
     def _ring(self, outwards_m: float, z: float) -> F64:
         outline = offset_outline(self.basin.outline, outwards_m) if outwards_m else self.basin.outline
@@ -304,15 +337,14 @@ class _Scene:
         none = np.zeros((height, width), bool)
         if not len(rows):
             return none, none.copy(), None
-        box = np.s_[max(rows[0] - 2, 0) : rows[-1] + 3, max(cols[0] - 2, 0) : cols[-1] + 3]
+        top, left = int(rows[0]) // 2 * 2, int(cols[0]) // 2 * 2
+        box = np.s_[top : int(rows[-1]) + 1, left : int(cols[-1]) + 1]
         cover = wet[box].astype(np.float32) / 255
-        colour, glare_box, depth_seen = self._water_light(tuple(d[box] for d in self.ray), cover, picture[box].shape[:2])
-        region = picture[box]
-        region *= 1 - cover[..., None]
-        region += colour * cover[..., None]
-        water, glare = wet > 127, none
-        glare[box] = glare_box
-        return water, glare & water, depth_seen
+        ray = tuple(d[box] for d in self.ray)
+        light_up, path, depth, depth_seen = self._under_water(ray, cover)
+        glare = none
+        self._surface(picture[box], ray, cover, light_up, path, depth, glare[box])
+        return wet > 127, glare, depth_seen
 
     def _paint_dry_wall(self, picture: F32, opening: NDArray[np.uint8], wet: NDArray[np.uint8]) -> None:
         """Paint the strip of wall between coping and water."""
@@ -330,19 +362,19 @@ class _Scene:
         alpha = opening[strip].astype(np.float32)[:, None] / 255
         picture[strip] = picture[strip] * (1 - alpha) + alpha * colour
 
-    def _water_light(
-        self, ray: tuple[F32, ...], cover: F32, shape: tuple[int, ...]
-    ) -> tuple[F32, Mask, tuple[float, float] | None]:
+    def _under_water(
+        self, ray: tuple[F32, ...], cover: F32
+    ) -> tuple[F32, F32, F32, tuple[float, float] | None]:
+        """Return the light that comes up through a still surface, and at half size the path and depth it comes from."""
         spec, pool, view, basin, palette = self.spec, self.pool, self.view, self.basin, self.palette
         light = spec.light
         dx, dy, dz = ray
         n_w = np.float32(REFRACTIVE_INDEX)
         px, py = np.float32(view.position[0]), np.float32(view.position[1])
         above = np.float32(view.position[2] + pool.freeboard_m)
-        dz = np.minimum(dz, np.float32(-0.012))
-
-        # Under water, on every second pixel: where does the ray refracted at a still surface end?
-        hx, hy, hz = dx[::2, ::2], dy[::2, ::2], dz[::2, ::2]
+        # On every second pixel: where does the ray refracted at a still surface end?
+        hx, hy, hz = (np.ascontiguousarray(d[::2, ::2]) for d in (dx, dy, dz))
+        hz = np.minimum(hz, np.float32(-0.012))
         t = above / -hz
         x0, y0 = px + t * hx, py + t * hy
         level = np.maximum(np.sqrt(hx * hx + hy * hy), 1e-6)
@@ -389,46 +421,72 @@ class _Scene:
         if seen.any():
             depth_seen = (float(z[seen & ~on_wall].min()), float(z[seen].max())) if (seen & ~on_wall).any() else (0.0, float(z[seen].max()))
 
-        full = (shape[1], shape[0])
+        path = z / cos_t
+        height, width = cover.shape
+        light_up = np.empty((height, width, 3), np.float32)
+        where = np.dstack([x1, y1, z, sunlit, t + path, wall_shade]).astype(np.float32)
+        for rows in _stripes(0, height):
+            x, y, depth, sun, reach, shade = (_enlarge(np.ascontiguousarray(where[..., i]), rows, width) for i in range(6))
+            wall = _enlarge(on_wall.astype(np.float32), rows, width) > 0.5
+            share, tone = self._bottom_pattern(x, y, depth, sun, wall, reach, shade)
+            ground, other = _enlarge(floor, rows, width), _enlarge(second, rows, width)
+            other -= ground
+            other *= share[..., None]
+            ground += other
+            ground *= tone if tone.ndim == 3 else tone[..., None]
+            ground += _enlarge(column, rows, width)
+            light_up[rows] = ground
+        self._fade_detail(light_up, keep, cover)
+        return light_up, path, z, depth_seen
 
-        def enlarge(small: F32) -> F32:
-            return np.asarray(cv2.resize(small, full, interpolation=cv2.INTER_LINEAR))
-
-        floor, second, column = enlarge(floor), enlarge(second), enlarge(column)
-        where = enlarge(np.dstack([x1, y1, z, sunlit]).astype(np.float32))
-        share, tone = self._bottom_pattern(where, enlarge(on_wall.astype(np.float32)) > 0.5, enlarge(t + z / cos_t), enlarge(wall_shade))
-        light_up = (floor + share[..., None] * (second - floor)) * tone + column
-        light_up = self._fade_detail(light_up, enlarge(keep), cover)
-
-        # The surface, on every pixel.
-        t = above / -dz
-        x0, y0 = px + t * dx, py + t * dy
-        footprint = t / np.float32(view.focal_px)
-        sx, sy = self._slopes(x0, y0, footprint)
-        light_up = self._refract(light_up, (dx, dy, dz), t, enlarge(z / cos_t), where[..., 2], sx, sy)
-        length = np.sqrt(dx * dx + dy * dy + dz * dz)
-        nz = 1 / np.sqrt(1 + sx * sx + sy * sy)
-        cos_i = np.clip((dx * sx + dy * sy - dz) / length * nz, 0.02, 1)
-        sin2 = (1 - cos_i * cos_i) / (n_w * n_w)
-        cos_r = np.sqrt(1 - sin2)
-        r_s = (cos_i - n_w * cos_r) / (cos_i + n_w * cos_r)
-        r_p = (n_w * cos_i - cos_r) / (n_w * cos_i + cos_r)
-        fresnel = np.float32(0.5) * (r_s * r_s + r_p * r_p)
-        twice = 2 * cos_i * nz
-        rx, ry, rz = dx / length - twice * sx, dy / length - twice * sy, dz / length + twice
-        mirrored = look_up(self.surround.hemisphere(), rx, ry, rz)
-        if light.sun_share > 0.3 and not light.in_shade:
-            self._add_glint(mirrored, rx, ry, rz, x0, y0)
-        gleam = fresnel[..., None] * mirrored
-        through = ((1 - fresnel) * np.float32(1 / 0.9789))[..., None] * light_up  # 0.9789 = 1 - Fresnel at nadir, n = 1.34
-        glare = gleam @ np.float32([0.2126, 0.7152, 0.0722]) > through @ np.float32([0.2126, 0.7152, 0.0722])
-        out = through + gleam
-        if spec.extras.pollen > 0:
-            speck = sample_tile(noise_tile("fine", 0), x0, y0, 1.1) / (1 + (footprint / 0.01) ** 2)
-            raft = sample_tile(noise_tile("cloud", 1), x0, y0, 2.7, offset=9)
-            film = np.clip((speck + raft - 2.6 + 1.4 * spec.extras.pollen) * 0.5, 0, 0.8)[..., None]
-            out = out * (1 - film) + film * self.palette.colour((0.62, 0.60, 0.42), lit=True)
-        return out, glare, depth_seen
+    def _surface(
+        self, picture: F32, ray: tuple[F32, ...], cover: F32, light_up: F32, path: F32, depth: F32, glare: Mask
+    ) -> None:
+        """Paint the water into a cut-out of the picture: light from below through the waves, sky mirrored in them."""
+        spec, view = self.spec, self.view
+        light = spec.light
+        n_w = np.float32(REFRACTIVE_INDEX)
+        luma = np.array([[0.2126, 0.7152, 0.0722]], np.float32)
+        hemisphere = self.surround.hemisphere()
+        px, py = np.float32(view.position[0]), np.float32(view.position[1])
+        above = np.float32(view.position[2] + self.pool.freeboard_m)
+        height, width = cover.shape
+        for rows in _stripes(0, height):
+            if not cover[rows].any():
+                continue
+            dx, dy, dz = (d[rows] for d in ray)
+            dz = np.minimum(dz, np.float32(-0.012))
+            t = above / -dz
+            x0, y0 = px + t * dx, py + t * dy
+            footprint = t / np.float32(view.focal_px)
+            sx, sy = self._slopes(x0, y0, footprint)
+            length = np.sqrt(dx * dx + dy * dy + dz * dz)
+            below, behind = _enlarge(path, rows, width), _enlarge(depth, rows, width)
+            risen = self._refract(light_up, rows, (dx, dy, dz), length, t, below, behind, sx, sy)
+            nz = 1 / np.sqrt(1 + sx * sx + sy * sy)
+            cos_i = np.clip((dx * sx + dy * sy - dz) / length * nz, 0.02, 1)
+            cos_r = np.sqrt(1 - (1 - cos_i * cos_i) / (n_w * n_w))
+            r_s = (cos_i - n_w * cos_r) / (cos_i + n_w * cos_r)
+            r_p = (n_w * cos_i - cos_r) / (n_w * cos_i + cos_r)
+            fresnel = np.float32(0.5) * (r_s * r_s + r_p * r_p)
+            twice = 2 * cos_i * nz
+            rx, ry, rz = dx / length - twice * sx, dy / length - twice * sy, dz / length + twice
+            gleam = look_up(hemisphere, rx, ry, rz)
+            if light.sun_share > 0.3 and not light.in_shade:
+                self._add_glint(gleam, rx, ry, rz, x0, y0)
+            gleam *= fresnel[..., None]
+            # Lee's surface factor holds the transmission at nadir (0.9789 for n = 1.34): take it relative to that.
+            risen *= ((1 - fresnel) * np.float32(1 / 0.9789))[..., None]
+            glare[rows] = (cv2.transform(gleam, luma) > cv2.transform(risen, luma)) & (cover[rows] > 0.5)
+            risen += gleam
+            if spec.extras.pollen > 0:
+                speck = sample_tile(noise_tile("fine", 0), x0, y0, 1.1) / (1 + (footprint / 0.01) ** 2)
+                raft = sample_tile(noise_tile("cloud", 1), x0, y0, 2.7, offset=9)
+                film = np.clip((speck + raft - 2.6 + 1.4 * spec.extras.pollen) * 0.5, 0, 0.8)[..., None]
+                risen = risen * (1 - film) + film * self.palette.colour((0.62, 0.60, 0.42), lit=True)
+            alpha = cover[rows][..., None]
+            region = picture[rows]
+            region += alpha * (risen - region)
 
     def _floor_depth(self, x0: F32, y0: F32, gx: F32, gy: F32, deep: np.float32) -> F32:
         """Return the depth at which rays x0 + gx z, y0 + gy z meet the floor: march, then halve."""
@@ -451,10 +509,11 @@ class _Scene:
             low = np.where(below, low, mid)
         return high
 
-    def _bottom_pattern(self, where: F32, on_wall: Mask, path: F32, wall_shade: F32) -> tuple[F32, F32]:
-        """Return (share of the second colour, brightness per channel) of floor and wall."""
+    def _bottom_pattern(
+        self, x: F32, y: F32, z: F32, sunlit: F32, on_wall: Mask, path: F32, wall_shade: F32
+    ) -> tuple[F32, F32]:
+        """Return (share of the second colour, brightness) of floor and wall; brightness per channel where stained."""
         spec, pool = self.spec, self.pool
-        x, y, z, sunlit = (np.ascontiguousarray(where[..., i]) for i in range(4))
         footprint = path / np.float32(self.view.focal_px)
         along = np.where(on_wall, x + y, x)
         across = np.where(on_wall, z, y)
@@ -477,13 +536,19 @@ class _Scene:
             for i in range(3):
                 edge = np.abs(x - start - first - 0.35 * (i + 1) + 0.03)
                 fittings *= 1 - 0.55 * within * np.clip((0.025 - edge) / np.maximum(footprint, 1e-3) + 0.5, 0, 1)
-        tone = tone * np.where(on_wall, 1, fittings)
+        tone = np.where(on_wall, tone, tone * fittings)
         if not spec.light.in_shade and spec.light.sun_share > 0.2:
             net = sample_tile(noise_tile("caustic", spec.light.seed % 2), along, across, spec.light.wave_size_m * 0.8, offset=spec.light.seed % 37)
-            strength = spec.light.sun_share * min(1.0, spec.light.wave_slope_rms / 0.018) * sunlit
-            strength = strength * np.minimum(z / 0.35, 1) / (1 + 0.45 * z) * np.exp(np.float32(-0.6 * self.palette.scatter_per_m) * z)
-            tone = tone * (1 + strength * (net - 1) * np.float32(0.75))
-        colours = np.repeat(np.maximum(tone, 0.02)[..., None], 3, axis=2)
+            gain = np.float32(0.75 * spec.light.sun_share * min(1.0, spec.light.wave_slope_rms / 0.018))
+            strength = np.minimum(z * np.float32(1 / 0.35), 1) / (1 + np.float32(0.45) * z)
+            strength *= np.exp(np.float32(-0.6 * self.palette.scatter_per_m) * z)
+            strength *= gain * sunlit
+            net -= 1
+            tone = tone * (1 + strength * net)
+        tone = np.maximum(tone, np.float32(0.02))
+        if not spec.extras.benthic_algae > 0 and not spec.extras.floor_debris > 0:
+            return share, tone
+        colours = np.repeat(tone[..., None], 3, axis=2)
         extras = spec.extras
         if extras.benthic_algae > 0:
             patch = sample_tile(noise_tile("cloud", (extras.seed + 1) % 3), along, across, 2.3, offset=extras.seed % 41)
@@ -496,28 +561,37 @@ class _Scene:
             colours *= 1 - (heap * ~on_wall)[..., None] * np.float32([0.62, 0.70, 0.82])
         return share, colours
 
-    def _fade_detail(self, light_up: F32, keep: F32, cover: F32) -> F32:
-        """Replace detail that does not survive the beam's attenuation by its surroundings' mean.
+    def _fade_detail(self, light_up: F32, keep: F32, cover: F32) -> None:
+        """Replace, in place, detail that does not survive the beam's attenuation by its surroundings' mean.
 
         Two scales stand for the water's smooth transfer function: detail finer than about 1.5 degrees fades as the
         beam, `keep`; what is coarser, to about 6 degrees (small-angle scattering), as its root.
         """
         if float(keep.min()) > 0.995:
-            return light_up
-        h, w = keep.shape
+            return
+        h, w = cover.shape
         f = self.view.focal_px
         small = (max(w // 8, 1), max(h // 8, 1))
         weight = cv2.resize(cover, small, interpolation=cv2.INTER_AREA)
-        masked = cv2.resize(light_up * cover[..., None], small, interpolation=cv2.INTER_AREA)
+        # Quarter size is fine enough for the blurs and costs a sixteenth.
+        quarter = (max(w // 4, 1), max(h // 4, 1))
+        shown = cv2.resize(cover, quarter, interpolation=cv2.INTER_AREA)
+        masked = cv2.resize(light_up, quarter, interpolation=cv2.INTER_AREA) * shown[..., None]
+        masked = cv2.resize(masked, small, interpolation=cv2.INTER_AREA)
 
         def spread(sigma_px: float) -> F32:
             top = cv2.GaussianBlur(masked, (0, 0), sigma_px / 8)
             bottom = cv2.GaussianBlur(weight, (0, 0), sigma_px / 8)
-            return np.asarray(cv2.resize(top / np.maximum(bottom, 1e-3)[..., None], (w, h), interpolation=cv2.INTER_LINEAR))
+            half = (keep.shape[1], keep.shape[0])
+            return np.asarray(cv2.resize(top / np.maximum(bottom, 1e-3)[..., None], half, interpolation=cv2.INTER_LINEAR))
 
         near, wide = spread(0.026 * f), spread(0.10 * f)
         fine = keep[..., None]
-        return np.asarray(wide + np.sqrt(fine) * (near - wide) + fine * (light_up - near))
+        # wide + sqrt(fine) (near - wide) + fine (light - near), the first two terms at half size.
+        smooth = wide + np.sqrt(fine) * (near - wide) - fine * near
+        for rows in _stripes(0, h):
+            light_up[rows] *= _enlarge(keep, rows, w)[..., None]
+            light_up[rows] += _enlarge(smooth, rows, w)
 
     def _slopes(self, x: F32, y: F32, footprint: F32) -> tuple[F32, F32]:
         """Return the surface slopes along x and y; waves finer than a pixel average out."""
@@ -534,8 +608,10 @@ class _Scene:
         sy = big_gain * big[..., 1] + small_gain * (s * small[..., 0] + c * small[..., 1])
         return sx, sy
 
-    def _refract(self, light_up: F32, ray: tuple[F32, F32, F32], t: F32, path: F32, z: F32, sx: F32, sy: F32) -> F32:
-        """Shift the under-water picture by the waves' refraction.
+    def _refract(
+        self, light_up: F32, rows: slice, ray: tuple[F32, F32, F32], length: F32, t: F32, path: F32, z: F32, sx: F32, sy: F32
+    ) -> F32:
+        """Return rows of the under-water picture shifted by the waves' refraction.
 
         A slope turns the refracted ray by (1 - 1/n) of itself, so the point met moves by -(1 - 1/n) slope z; the
         shift in pixels follows from the point's apparent distance.
@@ -544,18 +620,17 @@ class _Scene:
         gain = np.float32(-(1 - 1 / REFRACTIVE_INDEX)) * z
         mx, my = gain * sx, gain * sy
         dx, dy, dz = ray
-        reach = t + path / (np.float32(REFRACTIVE_INDEX) * np.sqrt(dx * dx + dy * dy + dz * dz))
+        scale = np.float32(view.focal_px) / (t + path / (np.float32(REFRACTIVE_INDEX) * length))
         r, d, f = view.rotation.astype(np.float32)
-        scale = np.float32(view.focal_px) / reach
         ahead = f[0] * mx + f[1] * my
-        h, w = t.shape
         # Position of each pixel on the picture plane, needed for the part of the shift along the view.
         xn = dx * r[0] + dy * r[1] + dz * r[2]
         yn = dx * d[0] + dy * d[1] + dz * d[2]
-        du = scale * (r[0] * mx + r[1] * my - xn * ahead)
-        dv = scale * (d[0] * mx + d[1] * my - yn * ahead)
-        u = np.arange(w, dtype=np.float32)[None, :] + du
-        v = np.arange(h, dtype=np.float32)[:, None] + dv
+        h, w = t.shape
+        u = scale * (r[0] * mx + r[1] * my - xn * ahead)
+        u += np.arange(w, dtype=np.float32)[None, :]
+        v = scale * (d[0] * mx + d[1] * my - yn * ahead)
+        v += np.arange(rows.start, rows.start + h, dtype=np.float32)[:, None]
         return np.asarray(cv2.remap(light_up, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
 
     def _add_glint(self, mirrored: F32, rx: F32, ry: F32, rz: F32, x: F32, y: F32) -> None:

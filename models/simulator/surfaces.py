@@ -110,12 +110,19 @@ def noise_tile(kind: str, number: int) -> F32:
 
 def sample_tile(tile: F32, x_m: F32, y_m: F32, tile_m: float, *, turn: float = 0.0, offset: float = 0.0) -> F32:
     """Return a tile's values at positions; one tile spans `tile_m` metres and repeats."""
-    s = TILE_PX / tile_m
-    c, d = np.float32(np.cos(turn) * s), np.float32(np.sin(turn) * s)
-    u = x_m * c + y_m * d + np.float32(offset * 97.0)
-    v = y_m * c - x_m * d + np.float32(offset * 61.0)
-    np.mod(u, TILE_PX, out=u)
-    np.mod(v, TILE_PX, out=v)
+    s = 1.0 / tile_m
+    if turn:
+        c, d = np.float32(np.cos(turn) * s), np.float32(np.sin(turn) * s)
+        u = x_m * c + y_m * d
+        v = y_m * c - x_m * d
+    else:
+        u, v = x_m * np.float32(s), y_m * np.float32(s)
+    u += np.float32(offset * 0.189)
+    v += np.float32(offset * 0.119)
+    # floor and subtract is ten times faster than numpy's mod.
+    for w in (u, v):
+        w -= np.floor(w)
+        w *= TILE_PX
     flat = u.ndim == 1
     if flat:
         # cv2.remap takes at most 32767 columns: fold long vectors.
@@ -146,24 +153,31 @@ def _padded(tile: F32) -> F32:
 
 def joints(x_m: F32, y_m: F32, size_m: tuple[float, float], joint_m: float, footprint_m: F32, *, brick: bool) -> F32:
     """Return the share of a joint grid in each pixel's footprint [0-1]."""
-    row = np.floor(y_m / size_m[1])
-    x = x_m + (row % 2) * (0.5 * size_m[0]) if brick else x_m
-    dx = np.abs((x / size_m[0]) % 1.0 - 0.5) * size_m[0]
-    dy = np.abs((y_m / size_m[1]) % 1.0 - 0.5) * size_m[1]
-    blur = np.maximum(footprint_m, 1e-4)
-    width = joint_m / blur
-    cover_x = np.clip((joint_m / 2 + blur / 2 - (0.5 * size_m[0] - dx)) / blur, 0, np.minimum(1, width))
-    cover_y = np.clip((joint_m / 2 + blur / 2 - (0.5 * size_m[1] - dy)) / blur, 0, np.minimum(1, width))
-    return np.asarray(np.maximum(cover_x, cover_y), dtype=np.float32)
+    sx, sy = np.float32(size_m[0]), np.float32(size_m[1])
+    qy = y_m / sy
+    row = np.floor(qy)
+    qy = qy - row
+    qx = x_m / sx
+    if brick:
+        qx = qx + row * np.float32(0.5)
+    qx = qx - np.floor(qx)
+    # Distance to the nearest joint, in metres, along both directions; the nearer one counts.
+    near = np.minimum(np.minimum(qx, 1 - qx) * sx, np.minimum(qy, 1 - qy) * sy)
+    blur = np.maximum(footprint_m, np.float32(1e-4))
+    cover = (np.float32(joint_m / 2) - near) / blur + np.float32(0.5)
+    return np.asarray(np.clip(cover, 0, np.minimum(np.float32(joint_m) / blur, 1)), dtype=np.float32)
 
 
 def cell_tone(x_m: F32, y_m: F32, size_m: tuple[float, float], *, brick: bool, seed: int) -> F32:
     """Return a random tone per cell of a grid, -1 to 1."""
-    row = np.floor(y_m / size_m[1])
-    x = x_m + (row % 2) * (0.5 * size_m[0]) if brick else x_m
-    col = np.floor(x / size_m[0])
-    h = np.sin(row * 127.1 + col * 311.7 + seed * 0.37) * 43758.5453
-    return np.asarray(2.0 * (h - np.floor(h)) - 1.0, dtype=np.float32)
+    row = np.floor(y_m / np.float32(size_m[1]))
+    col = x_m / np.float32(size_m[0])
+    if brick:
+        col = col + row * np.float32(0.5)
+    col = np.floor(col)
+    # A small table of random tones, indexed by a hash of the cell.
+    tones = np.random.default_rng([71, seed]).uniform(-1, 1, 4096).astype(np.float32)
+    return np.asarray(tones[(row.astype(np.int32) * 1619 + col.astype(np.int32) * 31) & 4095])
 
 
 def deck_texture(deck: str, x_m: F32, y_m: F32, footprint_m: F32, seed: int) -> tuple[F32, F32]:
