@@ -215,7 +215,7 @@ def recoveries_of(log: Log, pool_id: str) -> tuple[Recovery, ...]:
 
 
 def find_recovery(log: Log, words: str) -> Recovery:
-    """Return the recovery a person means by an id, the start of one, or a pool's id or name.
+    """Return the recovery a person means by its id, a pool's id or name, or the beginning of its id or the name.
 
     A pool stands for its open recovery, else its newest.
 
@@ -225,17 +225,15 @@ def find_recovery(log: Log, words: str) -> Recovery:
         If nothing or more than one fits.
     """
     wanted = words.strip().casefold()
-    of_pools = [
-        found[0]
-        for pool in log.pools()
-        if wanted in (pool.id.casefold(), pool.name.casefold()) and (found := _open_first(log, pool.id))
-    ]
-    if len(of_pools) == 1:
-        return of_pools[0]
-    by_id = log.recovery_ids(wanted) if wanted else []
-    if not of_pools and len(by_id) == 1:
-        return log.recovery(by_id[0])
-    if of_pools or by_id:
+    pools_known = log.pools() if wanted else ()
+    whole = [pool.id for pool in pools_known if wanted in (pool.id.casefold(), pool.name.casefold())]
+    begun = [pool.id for pool in pools_known if pool.name.casefold().startswith(wanted)]
+    found = [first.id for pool_id in whole or begun for first in _open_first(log, pool_id)[:1]]
+    if not whole and wanted:
+        found += [each for each in log.recovery_ids(wanted) if each not in found]
+    if len(found) == 1:
+        return log.recovery(found[0])
+    if found:
         raise NotInLog(f"More than one recovery fits {words!r}.", "Give the recovery's id: turnblue pools lists them.")
     raise NotInLog(f"No recovery fits {words!r}.", "See pools and recoveries with: turnblue pools")
 

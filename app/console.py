@@ -197,12 +197,19 @@ def step_text(recovery: Recovery, step: Step) -> str:
         if action.dose is not None:
             lines += [paragraph(action.dose.arithmetic, "   = ")]
     if step.return_in_hours is not None:
-        lines += ["", paragraph(f"Return in {step.return_in_hours:g} hours. {step.look_for}")]
+        lines += ["", paragraph(f"{_return_in(step.return_in_hours)} Look for: {step.look_for}")]
+    if step.would_change:
+        lines += ["", "What would change this", *(paragraph(each, "- ") for each in step.would_change)]
     doses = [action.dose for action in step.do if action.dose is not None]
     lines += _warned(
         [each.cautions for each in doses] + [step.cautions], [each.sources for each in doses] + [step.sources]
     )
     return "\n".join(lines)
+
+
+def _return_in(hours: float) -> str:
+    """Return when to come back, as a sentence."""
+    return f"Return in {hours:g} hours." if hours >= 1 else "Go now."
 
 
 def _warned(cautions: Sequence[Sequence[str]], sources: Sequence[Sequence[str]]) -> list[str]:

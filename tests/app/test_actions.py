@@ -216,11 +216,17 @@ def test_closed_recovery_takes_no_visit(log, recovery):
 
 def test_recovery_is_found_by_id_beginning_or_pool(log, recovery):
     other = open_pool(log, "Birch Court 4")
-    for words in (recovery.id, recovery.id[:6], recovery.id[2:8].upper(), "cedar lane 12", recovery.pool.id):
+    for words in (recovery.id, recovery.id[:6], recovery.id[2:8].upper(), "cedar lane 12", "Ced", recovery.pool.id):
         assert actions.find_recovery(log, words).id == recovery.id
     actions.close_recovery(log, other.id, at=NOW)
     newer = actions.open_recovery(log, other.pool.id, at=NOW + timedelta(days=30))
     assert actions.find_recovery(log, "Birch Court 4").id == newer.id
+    # A pool called as the beginning of another is meant itself.
+    short = open_pool(log, "Birch")
+    assert actions.find_recovery(log, "birch").id == short.id
+    for several in ("r-", "bir"):
+        with pytest.raises(NotInLog, match=r"More than one recovery fits"):
+            actions.find_recovery(log, several)
     with pytest.raises(NotInLog, match=r"More than one recovery fits 'r-'. Give the recovery's id"):
         actions.find_recovery(log, "r-")
     for nothing in ("nowhere", " ", "%"):

@@ -50,7 +50,7 @@ def planned(monkeypatch):
     dose = Dose(Chemical.SODIUM_HYPOCHLORITE, 12.5, 3.78, "L", 3.5, 4.0, "1 gal", "so x so", ("Goggles.",), ("A",))
     step = Step(
         StepKind.DOSE, "Pour chlorine", (Evidence("The water is green."),), (Action("Pour 1 gal.", dose),), 24.0,
-        "Look for blue.", (), ("Never mix chemicals.",), ("Common practice, no source",),
+        "Blue water.", ("Torn grids.",), ("Never mix chemicals.",), ("Common practice, no source",),
     )  # fmt: skip
     monkeypatch.setattr(actions, "_step", lambda of, now, units: step)
     return step
@@ -239,7 +239,10 @@ def test_visit_is_saved_with_its_photos_and_the_next_step_is_said(home, recovery
         "1. Pour 1 gal.\n"
         "   = so x so\n"
         "\n"
-        "Return in 24 hours. Look for blue.\n"
+        "Return in 24 hours. Look for: Blue water.\n"
+        "\n"
+        "What would change this\n"
+        "- Torn grids.\n"
         "\n"
         "Cautions\n"
         "! Goggles.\n"
