@@ -27,6 +27,16 @@ Array = NDArray[Any]
 LEVELS_PX: tuple[int | None, ...] = (900, 1800, None)
 """Long sides at which the photo is searched for marks, smallest first [px]; None is the whole photo."""
 
+MARK_POWERS = (2.2, 4.0)
+"""Powers under which marks are looked for, see `even_light`: the tone curve's own, then one for over-exposure."""
+
+ENLARGE_BELOW_PX = 2100
+"""Long side up to which a picture is also searched twice enlarged [px]: the project's own, for time."""
+
+LOCAL_WHITE_CELLS, LOCAL_WHITE_SHARE, LEAST_WHITE = 400, 24, 12
+"""The local white is the lightest within a twenty-fourth of the picture, found at 400 px; under 12 of 255 it is night:
+the project's own."""
+
 CHART_LEVELS_PX: tuple[int | None, ...] = (900, 1800)
 """Long sides at which the photo is searched for the 24-patch chart [px]."""
 
@@ -45,6 +55,12 @@ CLIPPED_LEVEL = 253
 LEAST_COLOUR_AGREEMENT = 0.5
 """Least share of the patches' variance that a plain affine colour map must explain for marks to count as the card:
 random pictures reach a third (12 terms on 48 patches of three channels), true cards in hard light 0.7 and more."""
+
+LEAST_COLOUR_AGREEMENT_ONE = 0.75
+"""The same where a single mark was read: one mark alone turns up by chance in textures."""
+
+MOST_EDGE_RMS_PX = 1.5
+"""Root mean square of the printed edges about the fitted card above which the fit is not trusted [px]."""
 
 MOST_OUTSIDE_SHARE = 0.25
 """Share of patches outside the photo above which the card counts as cut off: the project's own."""
@@ -112,19 +128,59 @@ def _parameters() -> Any:
     return parameters
 
 
-def find_markers(grey: NDArray[np.uint8]) -> dict[int, Array]:
+def even_light(grey: NDArray[np.uint8], power: float) -> NDArray[np.uint8]:
+    """Return a grey picture relative to the white about each place, raised to a power.
+
+    Division by the local white takes shade and gradients out. The power undoes the tone curve: a blurred edge between
+    black and white then has its middle where the printed edge is; on the encoded picture the white has bled over it,
+    and small marks lose their frames. Over-exposed pictures want a power above the curve's own 2.2.
+
+    Parameters
+    ----------
+    grey : ndarray of uint8, shape (H, W)
+    power : float
+        2.2 for a well exposed picture.
+    """
+    height, width = grey.shape
+    step = max(1, max(height, width) // LOCAL_WHITE_CELLS)
+    small = cv2.resize(grey, (max(1, width // step), max(1, height // step)), interpolation=cv2.INTER_AREA)
+    reach = max(3, max(small.shape) // LOCAL_WHITE_SHARE | 1)
+    white = cv2.blur(cv2.dilate(small, np.ones((reach, reach), np.uint8)), (reach, reach))
+    white = np.maximum(cv2.resize(white, (width, height)), LEAST_WHITE)
+    ratio = cv2.divide(grey, white, scale=255)
+    table = np.round(255 * (np.arange(256) / 255) ** power).astype(np.uint8)
+    return np.asarray(cv2.LUT(ratio, table), dtype=np.uint8)
+
+
+def find_markers(grey: NDArray[np.uint8], *, enlarge: bool = False) -> dict[int, Array]:
     """Return the card's marks in a grey picture: id -> corners, shape (4, 2), clockwise from the mark's top left.
 
     Where a mark is seen twice (two cards), the larger is taken.
+
+    Parameters
+    ----------
+    grey : ndarray of uint8, shape (H, W)
+        The picture as photographed.
+    enlarge : bool
+        Look in a picture twice as large, for marks of a few pixels a cell.
     """
     detector, ids = _detector()
-    corners, indices, _ = detector.detectMarkers(grey)
     found: dict[int, Array] = {}
-    for quad, index in zip(corners, () if indices is None else np.ravel(indices), strict=False):
-        points = np.asarray(quad, dtype=np.float64).reshape(4, 2)
-        name = ids[int(index)]
-        if name not in found or _perimeter(points) > _perimeter(found[name]):
-            found[name] = points
+    for power in MARK_POWERS:
+        even = even_light(grey, power)
+        if enlarge:
+            even = np.asarray(cv2.resize(even, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
+        corners, indices, _ = detector.detectMarkers(even)
+        here: dict[int, Array] = {}
+        for quad, index in zip(corners, () if indices is None else np.ravel(indices), strict=False):
+            points = np.asarray(quad, dtype=np.float64).reshape(4, 2)
+            points = (points + 0.5) / 2 - 0.5 if enlarge else points
+            name = ids[int(index)]
+            if name not in here or _perimeter(points) > _perimeter(here[name]):
+                here[name] = points
+        found = here | found
+        if len(found) == len(ids):
+            break
     return found
 
 
@@ -152,18 +208,19 @@ def find_card(photo: Photo) -> CardFound:
     for level in LEVELS_PX:
         picture = photo.read(level)
         grey = _grey(picture)
-        markers = find_markers(grey)
-        marks_seen = max(marks_seen, len(markers))
-        if markers:
-            found = _settle(photo, picture, grey, markers)
-            if found is not None and (len(markers) >= 2 or level is None):
+        # Twice enlarged where the photo itself is small, or at last.
+        for enlarge in (False, True) if max(grey.shape) <= ENLARGE_BELOW_PX else (False,):
+            markers = find_markers(grey, enlarge=enlarge)
+            marks_seen = max(marks_seen, len(markers))
+            found = _settle(photo, picture, grey, markers) if markers else None
+            if found is not None:
                 return found
-        if level == LEVELS_PX[0]:
-            chart = _find_chart(photo)
-            if isinstance(chart, CardFound):
-                return chart
-            if chart is not None and chart.reason == "cut_off":
-                raise _refusal("card_cut_off")
+            if not enlarge and level == LEVELS_PX[0]:
+                chart = _find_chart(photo)
+                if isinstance(chart, CardFound):
+                    return chart
+                if chart is not None and chart.reason == "cut_off":
+                    raise _refusal("card_cut_off")
         if picture.reduction == 1:
             break
     raise _refusal("card_in_doubt" if marks_seen >= 2 else "no_card")
@@ -189,13 +246,15 @@ def _settle(photo: Photo, picture: Picture, grey: NDArray[np.uint8], markers: di
         return None
     homography: Array = np.asarray(rough, dtype=np.float64)
     pixels_per_mm = _perimeter(target[:4]) / _perimeter(source[:4])
-    rectangles = _dark_rectangles()
-    refined = align(
-        grey, homography, rectangles, search_px=max(3.0, (2.0 if len(markers) > 2 else 5.0) * pixels_per_mm)
-    )
+    # The fewer marks, the further a far corner may be off.
+    reach_mm = {1: 6.0, 2: 3.5}.get(len(markers), 2.0)
+    even = even_light(grey, MARK_POWERS[0])
+    refined = align(even, homography, _dark_rectangles(), search_px=max(3.0, reach_mm * pixels_per_mm), rounds=4)
     edge_width_px = float("nan")
-    if refined is not None and refined.rms_px < 1.5:
+    if refined is not None and refined.rms_px < MOST_EDGE_RMS_PX:
         homography, edge_width_px = refined.homography, refined.edge_width_px * picture.reduction
+    elif len(markers) < 2:
+        return None
     in_photo = _to_photo(homography, picture)
     return _sampled(photo, design, in_photo, tuple(sorted(markers)), edge_width_px)
 
@@ -229,7 +288,8 @@ def _sampled(
     outside = ~np.isfinite(samples.encoded_rgb).all(axis=1)
     if outside.mean() > MOST_OUTSIDE_SHARE:
         raise _refusal("card_cut_off")
-    if markers and colour_agreement(samples, design) < LEAST_COLOUR_AGREEMENT:
+    least = LEAST_COLOUR_AGREEMENT if len(markers) > 1 else LEAST_COLOUR_AGREEMENT_ONE
+    if markers and colour_agreement(samples, design) < least:
         return None
     if patch_px < SMALLEST_PATCH_PX:
         raise _refusal("card_too_small")

@@ -18,6 +18,9 @@ from vision.errors import DesignInvalid
 
 Array = NDArray[Any]
 
+CLIP = 6.0
+"""Standard deviations from the training mean at which a feature is held: the project's own."""
+
 
 @dataclass(frozen=True)
 class Network:
@@ -47,7 +50,8 @@ class Network:
         -------
         ndarray, shape (N, outputs)
         """
-        hidden = ((features - self.mean) / self.scale).astype(np.float32)
+        # What lies far outside the training photos counts as their edge: the network must not run on wildly.
+        hidden = np.clip((features - self.mean) / self.scale, -CLIP, CLIP).astype(np.float32)
         last = len(self.weights) - 1
         for index, (weight, bias) in enumerate(zip(self.weights, self.biases, strict=True)):
             hidden = hidden @ weight.astype(np.float32) + bias.astype(np.float32)
