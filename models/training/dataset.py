@@ -87,7 +87,12 @@ def render_one(folder: Path, number: int) -> int:
     if truth_path.exists():
         return number
     cv2.setNumThreads(1)
-    rendered = render(spec_of(number), masks=True)
+    try:
+        spec = spec_of(number)
+    except ValueError:
+        # No stance shows both the card and the water: there is no such photo.
+        return number
+    rendered = render(spec, masks=True)
     assert rendered.water_mask is not None
     (folder / f"{number}.jpg").write_bytes(encode_jpeg(rendered))
     cv2.imwrite(str(folder / f"{number}.png"), rendered.water_mask.astype(np.uint8) * 255)
@@ -173,3 +178,8 @@ def make_vectors(folder: Path, grader: Any, numbers: Iterable[int], *, jobs: int
         chlorophyll_ug_l=np.array([row[2] for row in rows]),
         number=np.array([row[3] for row in rows]),
     )
+
+
+def whole(folder: Path, numbers: Iterable[int]) -> list[int]:
+    """Return the numbers whose photos were rendered whole: a few scenes are impossible and have none."""
+    return [number for number in numbers if (folder / f"{number}.json").exists()]

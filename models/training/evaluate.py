@@ -1,0 +1,101 @@
+"""Say how good a grader is, on photos that it was not fitted on, in the figures of the model card.
+
+In: probabilities over steps, or a grader file and a folder of rendered photos. Out: `Report`, and its table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import spearmanr
+
+from models.training.fit import steps_of
+from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, quantiles
+from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L
+
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True)
+class Report:
+    """Figures of one grade: shares 0 to 1, `calibration_error` the expected calibration error in ten bins.
+
+    `rms_dex` is the root mean square of log10(median / truth), `coverage` that of the 80 % interval, `rank` the rank
+    correlation of median and truth, `log_loss` that of the steps.
+    """
+
+    rows: int
+    exact: float
+    within_one: float
+    calibration_error: float
+    coverage: float
+    rms_dex: float
+    rank: float
+    log_loss: float
+
+
+def class_edges(lowers: Any) -> Array:
+    """Return the bounds of the classes in rising order, without the outer ends."""
+    return np.array(sorted(value for value in lowers.values() if value > 0))
+
+
+def report(steps: Array, truth: Array, bounds: Array, edges: Array) -> Report:
+    """Return the figures of one grade.
+
+    Parameters
+    ----------
+    steps : ndarray, shape (N, K)
+        Probabilities of the steps, each row of a photo not fitted on.
+    truth : ndarray, shape (N,)
+        The true figure.
+    bounds, edges : ndarray
+        Bounds of the steps and of the classes.
+    """
+    of_step = np.searchsorted(edges, bounds[:-1], side="right")
+    classes = np.stack([steps[:, of_step == k].sum(axis=1) for k in range(len(edges) + 1)], axis=1)
+    graded, true = classes.argmax(axis=1), np.searchsorted(edges, truth, side="right")
+    sure = classes.max(axis=1)
+    error = 0.0
+    for low in np.arange(0, 1, 0.1):
+        here = (sure > low) & (sure <= low + 0.1)
+        if here.any():
+            error += here.mean() * abs(sure[here].mean() - (graded == true)[here].mean())
+    low, mid, high = quantiles(steps, bounds, (0.1, 0.5, 0.9)).T
+    # Beyond the steps' ends the truth counts as the end.
+    held = np.clip(truth, bounds[0], bounds[-1])
+    return Report(
+        rows=len(truth),
+        exact=float((graded == true).mean()),
+        within_one=float((np.abs(graded - true) <= 1).mean()),
+        calibration_error=float(error),
+        coverage=float(((held >= low) & (held <= high)).mean()),
+        rms_dex=float(np.sqrt(np.mean(np.log10(mid / held) ** 2))),
+        rank=float(spearmanr(mid, truth).statistic),
+        log_loss=float(-np.log(steps[np.arange(len(truth)), steps_of(truth, bounds)] + 1e-9).mean()),
+    )
+
+
+def report_both(
+    depth_steps: Array, chlorophyll_steps: Array, depth_m: Array, chlorophyll_ug_l: Array
+) -> dict[str, Report]:
+    """Return the figures of clarity and of severity."""
+    return {
+        "clarity": report(depth_steps, depth_m, DEPTH_STEPS_M, class_edges(CLARITY_LOWER_M)),
+        "severity": report(
+            chlorophyll_steps, chlorophyll_ug_l, CHLOROPHYLL_STEPS_UG_L, class_edges(SEVERITY_LOWER_UG_L)
+        ),
+    }
+
+
+def table(reports: dict[str, Report]) -> str:
+    """Return the figures as a Markdown table."""
+    names = list(asdict(next(iter(reports.values()))))
+    lines = ["| | " + " | ".join(names) + " |", "|---" * (len(names) + 1) + "|"]
+    for name, each in reports.items():
+        values = asdict(each)
+        cells = [str(values[k]) if isinstance(values[k], int) else f"{values[k]:.3f}" for k in names]
+        lines.append(f"| {name} | " + " | ".join(cells) + " |")
+    return "\n".join(lines)
