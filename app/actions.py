@@ -2,6 +2,8 @@
 
 In: an open `Log`, records, bytes, and the time (never read from the clock here). Out: records of `app.records` and
 small frozen results. What depends on the present is an argument: `at` (when it happened), `now`.
+
+The file is long because every use case has its one function and its docstring here; none has logic worth a file.
 """
 
 from __future__ import annotations
@@ -23,6 +25,7 @@ from app.measuring import (
     Watch,
     check_picture,
     give_photos,
+    known_pool,
     measure_photos,
     normalised_picture,
     plain_picture,
@@ -73,6 +76,7 @@ __all__ = [
     "dose",
     "file_sha256",
     "find_recovery",
+    "known_pool",
     "log_visit",
     "measurements_of",
     "next_step",

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+DEEPEST_M = 10.0
+"""Deepest pool believed [m]: twice a diving pool's, against a slipped digit (our own choice)."""
+
 
 class _Chemical(click.ParamType):  # type: ignore[type-arg]
     """A chemical by its generic name."""
@@ -61,6 +64,26 @@ class _Volume(click.ParamType):  # type: ignore[type-arg]
         return float(amount)
 
 
+class _Depth(click.ParamType):  # type: ignore[type-arg]
+    """A depth with its unit, in metres."""
+
+    name = "depth"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return metres."""
+        from app.treatment.units import M_PER_FT
+
+        text = str(value).strip()
+        number, metres = (text[:-2], M_PER_FT) if text.endswith("ft") else (text.removesuffix("m"), 1.0)
+        try:
+            depth_m = float(number) * metres
+        except ValueError:
+            depth_m = 0.0
+        if not (text.endswith(("ft", "m")) or isinstance(value, float)) or not 0 < depth_m <= DEEPEST_M:
+            self.fail(f"{value!r} is no pool's depth; write it as 8ft or 2.4m.", param, ctx)
+        return depth_m
+
+
 class _Label(click.ParamType):  # type: ignore[type-arg]
     """A product's own rate, as its label prints it."""
 
@@ -79,7 +102,7 @@ class _Label(click.ParamType):  # type: ignore[type-arg]
         return LabelRate(amount, unit, VOLUME.convert(water, param, ctx))
 
 
-CHEMICAL, VOLUME, LABEL = _Chemical(), _Volume(), _Label()
+CHEMICAL, VOLUME, DEPTH, LABEL = _Chemical(), _Volume(), _Depth(), _Label()
 INTO_FOLDER = click.Path(path_type=Path, file_okay=False)
 INTO_FILE = click.Path(path_type=Path, dir_okay=False)
 FOLDER = click.option(
@@ -114,6 +137,8 @@ def main() -> None:
 @JSON
 @click.option("--normalised", type=INTO_FOLDER, help="Write each photo in true colours here.")
 @click.option("--check", type=INTO_FOLDER, help="Write what was found in each photo here.")
+@click.option("--shallow-end", type=DEPTH, help="The pool's depth at its shallow end, as 3.5ft or 1.1m.")
+@click.option("--deep-end", type=DEPTH, help="The pool's depth at its deep end, as 8ft or 2.4m.")
 @click.option("--jobs", type=click.IntRange(1), help="How many photos at once (else one a core).")
 @UNITS
 @click.pass_context
@@ -123,6 +148,8 @@ def score(
     as_json: bool,
     normalised: Path | None,
     check: Path | None,
+    shallow_end: float | None,
+    deep_end: float | None,
     jobs: int | None,
     units: str,
 ) -> None:
@@ -134,7 +161,8 @@ def score(
 
     _refuse_same_names(photos, normalised, check)
     outcomes = []
-    found = actions.score(photos, normalised_folder=normalised, check_folder=check, workers_asked=jobs)
+    known = actions.known_pool(shallow_end, deep_end)
+    found = actions.score(photos, known=known, normalised_folder=normalised, check_folder=check, workers_asked=jobs)
     for outcome in _progress_bar(found, len(photos)):
         outcomes.append(outcome)
         if as_json:

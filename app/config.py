@@ -16,6 +16,9 @@ HOME_VARIABLE = "TURNBLUE_HOME"
 GRADER_VARIABLE = "TURNBLUE_GRADER"
 """Environment variable that names another grader than the shipped one."""
 
+TRACE_VARIABLE = "TURNBLUE_TRACE"
+"""Environment variable that, when set, shows what worker programs print, a programmer's mistake for instance."""
+
 SHIPPED_FOLDER = Path(__file__).resolve().parent.parent / "models" / "shipped"
 """The model files of this installation, read as data; the `models` package itself is never imported."""
 

@@ -159,16 +159,17 @@ def measure_photos(
 
 def _job(log: Log, row: Row, pool: Pool | None) -> Job:
     """Return the job of measuring one photo of the log."""
-    return Job(log.photo_path(row["sha256"]), row["original_name"], known=_known(pool))
+    known = None if pool is None else known_pool(pool.depth_shallow_m, pool.depth_deep_m)
+    return Job(log.photo_path(row["sha256"]), row["original_name"], known=known)
 
 
-def _known(pool: Pool | None) -> Any:
-    """Return what is known of the pool as `vision` takes it: its depths, None where neither is known."""
-    if pool is None or (pool.depth_shallow_m is None and pool.depth_deep_m is None):
+def known_pool(depth_shallow_m: float | None, depth_deep_m: float | None) -> Any:
+    """Return a pool's depths [m] as `vision` takes them, None where neither is known."""
+    if depth_shallow_m is None and depth_deep_m is None:
         return None
     from vision.features import KnownPool
 
-    return KnownPool(depth_shallow_m=pool.depth_shallow_m, depth_deep_m=pool.depth_deep_m)
+    return KnownPool(depth_shallow_m=depth_shallow_m, depth_deep_m=depth_deep_m)
 
 
 def shipped_measurer() -> Measurer:

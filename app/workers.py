@@ -23,6 +23,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
+from app.config import TRACE_VARIABLE
 from app.errors import CannotWrite, GraderMissing, TurnblueError
 from vision.errors import DesignInvalid, PhotoUnreadable
 from vision.results import PhotoResult
@@ -239,6 +240,8 @@ class _Crew:
                 [sys.executable, "-m", "app.workers"],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
+                # A person is shown a sentence; the trace of a mistake is for whoever asks for it.
+                stderr=None if os.environ.get(TRACE_VARIABLE) else subprocess.DEVNULL,
                 env={**os.environ, **one_core, "PYTHONPATH": import_path},
             )
             self._all.append(worker)
@@ -281,7 +284,8 @@ def work(source: BinaryIO, sink: BinaryIO) -> None:
     """Be a worker: read how to measure, then measure job after job until the pipe ends.
 
     An error that is not about one photo (no model file, a full disk) is sent back, to be raised where the crew is.
-    Anything else ends this worker: the crew says so of the photo, and the trace is on standard error.
+    Anything else ends this worker: the crew says so of the photo, and the trace is on standard error, which is shown
+    where TURNBLUE_TRACE is set.
     """
     first = _receive(source)
     if first is None:

@@ -3,6 +3,8 @@
 In: a folder. Out: records of `app.records`. A `Log` is opened per run and per thread. Whatever `atomic()` returned
 from is on disk (write-ahead log with full synchronous); every change of a row goes with its history, who, when,
 before and after, in the same transaction.
+
+The file is long because all SQL stands in it, one short method a question.
 """
 
 from __future__ import annotations

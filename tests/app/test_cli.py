@@ -156,6 +156,22 @@ def test_score_for_people_is_a_table_with_the_doubts_below(home, tmp_path):
     assert "1.6 m (1.5 m to 1.7 m)" in metric.stdout
 
 
+def test_score_tells_the_measurer_the_pools_depths(home, tmp_path, monkeypatch):
+    seen = []
+
+    def measure(job):
+        seen.append(job.known)
+        return FakeMeasurer()(job)
+
+    monkeypatch.setattr(actions, "shipped_measurer", lambda: measure)
+    path = photo(tmp_path, "a.jpg", "good hazy light 0.9")
+    assert run("score", path, "--deep-end", "8ft", "--shallow-end", "1.1 m").exit_code == 0
+    assert run("score", path).exit_code == 0
+    assert seen[0].depth_shallow_m == 1.1
+    assert seen[0].depth_deep_m == pytest.approx(2.4384, abs=1e-9)  # 8 x 0.3048, exact
+    assert seen[1] is None
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
@@ -177,6 +193,8 @@ def test_score_for_people_is_a_table_with_the_doubts_below(home, tmp_path):
             "lowers total alkalinity: use --lower",
             id="lower",
         ),
+        pytest.param(["score", "a.jpg", "--deep-end", "8"], "'8' is no pool's depth; write it as 8ft", id="unit"),
+        pytest.param(["score", "a.jpg", "--deep-end", "80ft"], "'80ft' is no pool's depth", id="depth"),
         pytest.param(["fly"], "No such command 'fly'", id="no command"),
     ],
 )  # fmt: skip
@@ -338,3 +356,24 @@ def test_rescore_is_a_dry_run_unless_told(home, planned, tmp_path, monkeypatch):
     assert run("rescore", "--write").stdout.endswith("1 of 1 photos are told otherwise.\n1 measurements appended.\n")
     assert run("rescore", "--write").stdout == "0 of 1 photos are told otherwise.\n0 measurements appended.\n"
     assert json.loads(run("rescore", "--json").stdout)["changed"] is False
+
+
+def test_demo_is_made_and_shown_in_its_own_folder(tmp_path, monkeypatch):
+    made, shown = [], []
+
+    def make_demo(folder, *, now, progress):
+        progress(1, 1)
+        made.append((folder, now))
+
+    monkeypatch.setattr("app.demo.make_demo", make_demo)
+    monkeypatch.setattr("app.demo.demo_folder", lambda: tmp_path / "usual")
+    monkeypatch.setattr("app.serve.serve", lambda folder, **options: shown.append((folder, options)))
+    monkeypatch.setattr(cli, "_now", lambda: NOW)
+    result = run("demo", "--no-serve", "--folder", tmp_path / "asked")
+    assert (result.exit_code, result.stdout, shown) == (0, "", [])
+    assert result.stderr == f"The demo's log is in {tmp_path / 'asked'}.\n"
+    assert run("demo", "--port", "8600", "--no-browser").exit_code == 0
+    assert made == [(tmp_path / "asked", NOW), (tmp_path / "usual", NOW)]
+    ((folder, options),) = shown
+    assert folder == tmp_path / "usual"
+    assert (options["port"], options["open_browser"]) == (8600, False)

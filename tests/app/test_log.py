@@ -1,9 +1,11 @@
 """The log: schema, history, durability rules, and several writers at once."""
 
 import json
+import random
 import sqlite3
 import subprocess
 import sys
+import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -369,6 +371,59 @@ def test_two_programs_write_to_a_new_log_at_once_and_nothing_is_lost(tmp_path):
         assert len(log.pools()) == len(log.photos()) == len(log.open_recoveries()) == 2 * count
         assert all(len(each.visits) == 1 for each in log.open_recoveries())
         assert log._rows("pragma integrity_check") == [{"integrity_check": "ok"}]
+
+
+KILLED = """
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from app.records import Visit
+from app.store.log import Log, new_id
+
+now = datetime(2026, 6, 3, tzinfo=UTC)
+turn = 0
+while True:
+    turn += 1
+    with Log(Path(sys.argv[1])) as log:
+        visit = Visit(new_id("v"), sys.argv[2], now, "Robin", note=str(turn))
+        sha256 = log.add_photo(f"{visit.id}".encode() * 5000, name="a.jpg", received_at=now, kind="water", who="Robin")
+        with log.atomic():
+            log.save_visit(visit, at=now, who="Robin")
+            log.give_photo(sha256, visit.id, at=now, who="Robin")
+    print(visit.id, sha256, flush=True)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no kill -9")
+def test_killed_at_any_point_nothing_acknowledged_is_lost(tmp_path):
+    root = str(Path(log_module.__file__).parents[2])
+    with Log(tmp_path) as log:
+        log.add_pool(POOL, at=AT, who="Robin")
+        recovery_id = log.open_recovery("p-1", at=AT, who="Robin")
+    acknowledged = []
+    rng = random.Random(3)
+    for _ in range(6):
+        writer = subprocess.Popen(
+            [sys.executable, "-c", KILLED, str(tmp_path), recovery_id],
+            cwd=root, env={"PYTHONPATH": root, "PATH": ""}, stdout=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        acknowledged.append(writer.stdout.readline().split())
+        time.sleep(rng.uniform(0.0, 0.15))
+        writer.kill()
+        acknowledged += [line.split() for line in writer.stdout.read().splitlines() if len(line) == 79]
+        writer.wait()
+        writer.stdout.close()
+    with Log(tmp_path) as log:
+        visits = {visit.id: visit for visit in log.recovery(recovery_id).visits}
+        assert len(acknowledged) >= 6
+        for visit_id, sha256 in acknowledged:
+            assert visits[visit_id].photo_sha256s == (sha256,)
+        for row in log.photos():
+            assert len(log.photo_bytes(row["sha256"])) == row["size_bytes"]
+        # A visit and its photo are saved as one.
+        assert all(len(visit.photo_sha256s) == 1 for visit in visits.values())
+        assert log._rows("pragma integrity_check") == [{"integrity_check": "ok"}]
+        assert log._rows("pragma foreign_key_check") == []
 
 
 def test_writer_that_never_gets_its_turn_is_told_so(tmp_path, monkeypatch):
