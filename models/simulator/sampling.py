@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from models.simulator.camera import CameraSpec
-from models.simulator.geometry import View, outline_of, view_of
+from models.simulator.geometry import View, basin_of, view_of
 from models.simulator.illuminants import LightSpec
 from models.simulator.optics import WaterSpec, solve_dead_matter, visible_depth_m
 from models.simulator.specs import (
@@ -26,7 +26,8 @@ from models.simulator.specs import (
     StanceSpec,
 )
 from models.simulator.surfaces import BANDS, COPINGS, DECKS, FINISHES
-from models.simulator.target import design_of, pose_of
+from models.simulator.surround import sunlit_share
+from models.simulator.target import design_of, light_on_card, pose_of
 
 Rng = np.random.Generator
 
@@ -40,6 +41,15 @@ LEAST_SCATTER_RATIO = 0.25
 """Least scattering of algae over Gordon & Morel's mean; their own data scatter by about a factor of 2 to 3 (from memory)."""
 
 LIGHT_KINDS = ("sun", "part_shade", "shade", "overcast", "low_sun", "dusk")
+
+CARD_SHARE_RANGE = (0.05, 0.32)
+"""Width of the card over the photo's width."""
+
+LEAST_CARD_PX = 125.0
+"""A smaller card's markers are below 3 px a cell; a phone's 12 megapixels give 200 px at 5 %."""
+
+LIGHT_RATIO_RANGE = (0.55, 1.6)
+"""Light on the card over light on the water in photos without a fault (our choice)."""
 
 TRAINING_MODELS = 24
 """Phone models 0 to 23; ask for higher numbers to get phones that no training photo was taken with."""
@@ -295,10 +305,8 @@ def _sample_stance(rng: Rng, pool: PoolSpec, size_px: tuple[int, int], focal: fl
     )
 
 
-def _water_share(pool: PoolSpec, view: View) -> float:
-    """Return roughly which share of the photo lies within the pool opening."""
-    from models.simulator.geometry import basin_of
-
+def _water_seen(pool: PoolSpec, view: View, light: LightSpec) -> tuple[float, float]:
+    """Return roughly which share of the photo is water, and the light on it over that in the open sun."""
     width, height = view.size_px
     xs, ys = np.meshgrid((np.arange(24) + 0.5) / 24 * width, (np.arange(24) + 0.5) / 24 * height)
     rays = np.stack([(xs - view.middle_px[0]) / view.focal_px, (ys - view.middle_px[1]) / view.focal_px, np.ones_like(xs)], -1)
@@ -308,10 +316,14 @@ def _water_share(pool: PoolSpec, view: View) -> float:
     x = (view.position[0] + t * world[..., 0]).astype(np.float32)
     y = (view.position[1] + t * world[..., 1]).astype(np.float32)
     basin = basin_of(pool)
-    return float(((basin.at(basin.wall, x, y) > 0) & down).mean())
+    wet = (basin.at(basin.wall, x, y) > 0) & down
+    if light.in_shade or light.sun_share <= 0 or not wet.any():
+        return float(wet.mean()), 1.0
+    sun = float(sunlit_share(light, x[wet][None], y[wet][None]).mean())
+    return float(wet.mean()), light.sun_share * sun + 1.0 - light.sun_share
 
 
-def _sample_card(rng: Rng, kind: str, placement: str | None, width_share: float | None) -> CardSpec:
+def _sample_card(rng: Rng, kind: str, placement: str | None) -> CardSpec:
     place = placement or str(rng.choice(["coping", "deck", "hand"], p=[0.5, 0.22, 0.28]))
     chart = kind == "chart24"
     card = CardSpec(
@@ -330,10 +342,31 @@ def _sample_card(rng: Rng, kind: str, placement: str | None, width_share: float 
         gloss=float(rng.uniform(0.0, 0.04)),
         number=int(rng.integers(1, 1000)),
     )
-    if width_share is not None and place == "hand":
-        # Focal length is about 0.75 of the photo's width for a 26 mm equivalent in landscape.
-        card = replace(card, hand_m=float(np.clip(card.width_m * 0.75 / width_share, 0.25, 1.2)))
     return card
+
+
+def _ground_spot(rng: Rng, card: CardSpec, pool: PoolSpec, view: View) -> tuple[float, float] | None:
+    """Return (along, across) of a place on coping or deck that the photo shows, or None."""
+    width, height = view.size_px
+    px = np.column_stack([rng.uniform(0.04, 0.96, 300) * width, rng.uniform(0.2, 0.97, 300) * height, np.ones(300)])
+    px[:, :2] = (px[:, :2] - np.array(view.middle_px)) / view.focal_px
+    ray = px @ view.rotation
+    t = view.position[2] / np.maximum(-ray[:, 2], 0.05)
+    ground = view.position[:2] + t[:, None] * ray[:, :2]
+    basin = basin_of(pool)
+    x, y = (ground[:, i].astype(np.float32)[None] for i in range(2))
+    away = -basin.at(basin.wall, x, y)[0]
+    design = design_of(card.kind)
+    reach = 0.5 * card.width_m * math.hypot(1.0, design.height_mm / design.width_mm)
+    if card.placement == "coping":
+        good = (away > 0.85 * reach) & (away < 0.85 * reach + max(0.25, pool.coping_m))
+    else:
+        good = (away > pool.coping_m + reach) & (away < pool.coping_m + reach + 0.8)
+    found = np.flatnonzero(good & (t < 5))
+    if not len(found):
+        return None
+    spot = ground[found[0]] - view.foot
+    return float(spot @ view.right_along), float(spot @ view.outwards)
 
 
 def _place(rng: Rng, card: CardSpec, pool: PoolSpec, stance: StanceSpec, view: View, cut_off: bool) -> CardSpec | None:
@@ -345,15 +378,10 @@ def _place(rng: Rng, card: CardSpec, pool: PoolSpec, stance: StanceSpec, view: V
             x = float(rng.choice([0.0, 1.0]))
             card = replace(card, hand_px=(x + float(rng.uniform(-0.03, 0.03)), card.hand_px[1]))
     else:
-        design = design_of(card.kind)
-        tall = card.width_m * design.height_mm / design.width_mm
-        away = tall / 2 + 0.03 if card.placement == "coping" else pool.coping_m + tall / 2 + 0.02
-        spread = 0.35 if card.placement == "coping" else 0.5
-        card = replace(
-            card,
-            along_m=float(rng.uniform(-1.3, 1.3)) + stance.back_m * math.tan(math.radians(stance.yaw_deg)),
-            across_m=away + float(abs(rng.normal(0, spread * 0.3))),
-        )
+        spot = _ground_spot(rng, card, pool, view)
+        if spot is None:
+            return None
+        card = replace(card, along_m=spot[0], across_m=spot[1])
     pose = pose_of(card, view)
     if (view.depth_of(pose.corners) < 0.15).any() or float(pose.normal @ (view.position - pose.corners.mean(axis=0))) <= 0:
         return None
@@ -363,7 +391,7 @@ def _place(rng: Rng, card: CardSpec, pool: PoolSpec, stance: StanceSpec, view: V
     inside = (px[:, 0] > margin) & (px[:, 0] < width - margin) & (px[:, 1] > margin) & (px[:, 1] < height - margin)
     span = float(np.linalg.norm(px[1] - px[0])) / width
     facing = float(pose.normal @ (view.position - pose.corners.mean(axis=0)) / np.linalg.norm(view.position - pose.corners.mean(axis=0)))
-    if facing < 0.42 or not 0.048 <= span <= 0.32:
+    if facing < 0.42 or not max(CARD_SHARE_RANGE[0], LEAST_CARD_PX / width) <= span <= CARD_SHARE_RANGE[1]:
         return None
     if cut_off:
         return card if 1 <= inside.sum() <= 3 else None
@@ -430,15 +458,12 @@ def sample_spec(
     if "no_card" in spoil:
         card = None
     if isinstance(card, str):
-        card = _sample_card(streams["card"], card, placement, None)
-        # Far cards are small: let small shares come from lying cards and large ones from the hand.
-        if card.placement == "hand":
-            card = replace(card, hand_m=float(np.clip(card.width_m * 0.75 / streams["card"].uniform(0.13, 0.30), 0.3, 1.1)))
+        card = _sample_card(streams["card"], card, placement)
         card = _spoil_card(card, spoil, rs)
         drawn = True
     else:
         drawn = False
-    chosen_stance, chosen_card = _compose(streams["stance"], pool, size_px, camera, stance, card, drawn, spoil)
+    chosen_stance, chosen_card = _compose(streams["stance"], pool, size_px, camera, light, stance, card, drawn, spoil)
     ex = streams["extras"]
     green = min(1.0, math.log1p(water.chlorophyll_ug_l) / 6)
     dead = min(1.0, water.dead_scatter_550_per_m / 6)
@@ -476,6 +501,7 @@ def _compose(
     pool: PoolSpec,
     size_px: tuple[int, int],
     camera: CameraSpec,
+    light: LightSpec,
     stance: StanceSpec | None,
     card: CardSpec | None,
     drawn: bool,
@@ -483,18 +509,32 @@ def _compose(
 ) -> tuple[StanceSpec, CardSpec | None]:
     """Draw stances until enough water and the whole card are seen."""
     cut_off = "card_cut_off" in spoil
-    outline_of(pool)
-    for attempt in range(160):
-        crouch = card is not None and card.placement != "hand" and (rng.random() < 0.3 or (card.width_m < 0.12))
+    for attempt in range(300):
+        if card is not None and drawn and attempt == 150 and card.placement != "hand":
+            card = replace(card, placement="hand", turn_deg=float(rng.normal(0, 20)))
+        if card is not None and drawn and card.placement == "hand":
+            # A hand turns the card until it is lit and faces the phone.
+            share = float(rng.uniform(0.13, 0.30)) * (size_px[0] / max(size_px))
+            card = replace(
+                card,
+                hand_m=float(np.clip(card.width_m * 0.75 / share, 0.3, 1.0)),
+                hand_tilt_deg=(float(rng.normal(10, 18)), float(rng.normal(0, 14))),
+            )
+        near = card is not None and card.placement != "hand" and (card.width_m < 0.12 or size_px[0] < 1400)
+        crouch = card is not None and card.placement != "hand" and rng.random() < (0.7 if near else 0.35)
         trial = stance or _sample_stance(rng, pool, size_px, camera.focal_eq_mm, crouch)
         view = view_of(pool, trial, camera.focal_eq_mm, size_px)
-        if stance is None and "no_water" not in spoil and _water_share(pool, view) < 0.28:
+        water_share, water_light = _water_seen(pool, view, light)
+        if stance is None and "no_water" not in spoil and water_share < 0.28:
             continue
         if card is None or not drawn:
             return trial, card
-        if attempt == 90 and card.placement != "hand":
-            card = replace(card, placement="hand", hand_m=0.6)
         placed = _place(rng, card, pool, trial, view, cut_off)
-        if placed is not None:
-            return trial, placed
+        if placed is None:
+            continue
+        ratio = light_on_card(placed, view, light) / water_light
+        if not spoil and attempt < 260 and not LIGHT_RATIO_RANGE[0] <= ratio <= LIGHT_RATIO_RANGE[1]:
+            # A card in other light than the water is a fault of its own: good photos avoid it.
+            continue
+        return trial, placed
     raise ValueError("No place was found from which both the water and the whole card are seen: change stance or card.")

@@ -44,8 +44,8 @@ from models.simulator.surfaces import (
     noise_tile,
     sample_tile,
 )
-from models.simulator.surround import Surround, look_up
-from models.simulator.target import card_light, place_card
+from models.simulator.surround import Surround, look_up, sun_direction, sunlit_share
+from models.simulator.target import card_light, light_on_card, place_card
 from vision.results import clarity_of, severity_of
 
 F32 = NDArray[np.float32]
@@ -179,6 +179,7 @@ def render(spec: SceneSpec, *, masks: bool = False) -> Rendered:
         k_per_m=k,
         card_kind=None if corners is None or spec.card is None else spec.card.kind,
         card_corners_px=None if corners is None else tuple((float(x), float(y)) for x, y in corners),
+        card_light_ratio=None if corners is None or spec.card is None else light_on_card(spec.card, scene.view, spec.light),
         water_polygon_px=_outline_px(water),
         water_share=float(water.mean()),
         floor_depth_seen_m=depth_seen,
@@ -222,8 +223,7 @@ class _Scene:
         self.view: View = view_of(spec.pool, spec.stance, spec.camera.focal_eq_mm, spec.size_px)
         self.basin: Basin = basin_of(spec.pool)
         self.palette = mix_palette(spec)
-        zenith, azimuth = math.radians(spec.light.sun_zenith_deg), math.radians(spec.light.sun_azimuth_deg)
-        self.sun = np.array([math.sin(zenith) * math.cos(azimuth), math.sin(zenith) * math.sin(azimuth), math.cos(zenith)])
+        self.sun = sun_direction(spec.light)
         rng = np.random.default_rng([spec.light.seed, 3])
         wall = WALL_COLOURS[int(rng.integers(len(WALL_COLOURS)))]
         light, response = self.palette.light, self.palette.response
@@ -242,13 +242,7 @@ class _Scene:
 
     def sunlit(self, x_m: F32, y_m: F32) -> F32:
         """Return the share of the sun that reaches places on the ground [0-1]."""
-        edge = self.spec.light.shade_edge
-        if edge is None:
-            return np.ones_like(x_m)
-        heading, distance, rag = math.radians(edge[0]), edge[1], edge[2]
-        cloud = sample_tile(noise_tile("cloud", self.spec.light.seed % 3), x_m, y_m, 3.1, offset=self.spec.light.seed % 31)
-        s = x_m * np.float32(math.cos(heading)) + y_m * np.float32(math.sin(heading)) - np.float32(distance)
-        return np.clip(0.5 + (s + np.float32(rag) * cloud) / np.float32(0.05 + 0.25 * rag), 0, 1)
+        return sunlit_share(self.spec.light, x_m, y_m)
 
     def paint_ground(self) -> F32:
         """Return the picture with surround, deck, coping and what lies beyond the deck."""
@@ -413,6 +407,7 @@ class _Scene:
             band = _table_at(palette.band, row, col, sunlit)
             floor += in_band[..., None] * (band - floor)
             second += in_band[..., None] * (band * 1.25 - second)
+        # Walls meet the light at a slant (common practice, no source).
         wall_shade = np.where(on_wall, 0.55 + 0.35 * sunlit, 1.0).astype(np.float32)
         keep = np.exp(-np.float32(palette.blur_per_m) * z / cos_t).astype(np.float32)
 
@@ -636,10 +631,10 @@ class _Scene:
     def _add_glint(self, mirrored: F32, rx: F32, ry: F32, rz: F32, x: F32, y: F32) -> None:
         """Add the sun's mirror image, spread over the waves too fine to draw."""
         along = rx * np.float32(self.sun[0]) + ry * np.float32(self.sun[1]) + rz * np.float32(self.sun[2])
-        near = along > 0.97
+        near = along > 0.985
         if not near.any():
             return
-        spread = 0.024
+        spread = 0.009 + 0.25 * self.spec.light.wave_slope_rms
         # A lobe of the sun's whole irradiance: integral of exp((cos - 1)/s^2) over directions is 2 pi s^2.
         gain = self.spec.light.sun_share / (2 * spread**2) / max(float(self.sun[2]), 0.2)
         sun_rgb = (self.palette.response @ self.palette.light.sun).astype(np.float32)

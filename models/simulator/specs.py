@@ -184,6 +184,7 @@ class Truth:
     visible_depth_m, chlorophyll_ug_l, clarity, severity : the two physical figures and their grades.
     c_per_m, k_per_m : photopic means of beam and diffuse attenuation [1/m].
     card_kind, card_corners_px : None without a card (or none of it in the photo).
+    card_light_ratio : light on the card over that on level ground in the open sun; None without a card.
     water_polygon_px : outline of the open water within the photo; empty without water.
     water_share : share of the photo that is open water.
     floor_depth_seen_m : (least, greatest) water depth within the view [m]; None without water.
@@ -197,6 +198,7 @@ class Truth:
     k_per_m: float
     card_kind: str | None
     card_corners_px: tuple[tuple[float, float], ...] | None
+    card_light_ratio: float | None
     water_polygon_px: tuple[tuple[float, float], ...]
     water_share: float
     floor_depth_seen_m: tuple[float, float] | None

@@ -197,7 +197,8 @@ def deck_texture(deck: str, x_m: F32, y_m: F32, footprint_m: F32, seed: int) -> 
         joint = joints(x_m, y_m, (3.1, 0.14), 0.006, footprint_m, brick=True)
         return joint, 1.0 + 0.12 * cell_tone(x_m, y_m, (3.1, 0.14), brick=True, seed=seed) + 0.10 * grain
     if deck == "stone":
-        wx, wy = x_m + 0.10 * cloud, y_m + 0.10 * np.roll(cloud, 7)
+        other = sample_tile(noise_tile("cloud", (seed + 1) % 3), x_m, y_m, 3.1, offset=seed % 5)
+        wx, wy = x_m + np.float32(0.07) * cloud, y_m + np.float32(0.07) * other
         joint = joints(wx, wy, (0.6, 0.45), 0.014, footprint_m, brick=True)
         return joint, 1.0 + 0.13 * cell_tone(wx, wy, (0.6, 0.45), brick=True, seed=seed) + 0.07 * fine + 0.06 * cloud
     grass = sample_tile(noise_tile("fine", 1), x_m, y_m, 1.3, offset=3)

@@ -105,3 +105,20 @@ def look_up(hemisphere: F32, x: F32, y: F32, z: F32) -> F32:
     return np.asarray(
         cv2.remap(hemisphere, x / (1 + z) * half + half, y / (1 + z) * half + half, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     )
+
+
+def sunlit_share(light: LightSpec, x_m: F32, y_m: F32) -> F32:
+    """Return the share of the sun that reaches places on the ground past the shade's edge [0-1]."""
+    edge = light.shade_edge
+    if edge is None:
+        return np.ones_like(x_m)
+    heading, distance, rag = math.radians(edge[0]), edge[1], edge[2]
+    cloud = sample_tile(noise_tile("cloud", light.seed % 3), x_m, y_m, 3.1, offset=light.seed % 31)
+    s = x_m * np.float32(math.cos(heading)) + y_m * np.float32(math.sin(heading)) - np.float32(distance)
+    return np.asarray(np.clip(0.5 + (s + np.float32(rag) * cloud) / np.float32(0.05 + 0.25 * rag), 0, 1))
+
+
+def sun_direction(light: LightSpec) -> F64:
+    """Return the unit vector to the sun in pool coordinates."""
+    zenith, azimuth = math.radians(light.sun_zenith_deg), math.radians(light.sun_azimuth_deg)
+    return np.array([math.sin(zenith) * math.cos(azimuth), math.sin(zenith) * math.sin(azimuth), math.cos(zenith)])

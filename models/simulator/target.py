@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.simulator.geometry import View, clip_to_box
+from models.simulator.illuminants import LightSpec
 from models.simulator.specs import CardSpec
 from models.simulator.spectra import (
     WAVELENGTHS_NM,
@@ -25,6 +26,7 @@ from models.simulator.spectra import (
     reflectance_of,
 )
 from models.simulator.surfaces import noise_tile
+from models.simulator.surround import sun_direction, sunlit_share
 from vision.specs import CardDesign, load_card, load_chart24
 
 F32 = NDArray[np.float32]
@@ -105,6 +107,18 @@ def pose_of(card: CardSpec, view: View) -> CardPose:
         raise ValueError(f"card placement must be coping, deck or hand, got {card.placement!r}.")
     right, down = right * card.width_m, down * height_m
     return CardPose(top_left=middle - right / 2 - down / 2, right=right, down=down)
+
+
+def light_on_card(card: CardSpec, view: View, light: LightSpec) -> float:
+    """Return the light on the card over that on level ground in the open sun (or in the scene's shade) [1]."""
+    if light.in_shade or light.sun_share <= 0:
+        return card.light_gain
+    pose = pose_of(card, view)
+    sun = sun_direction(light)
+    slant = max(0.0, float(pose.normal @ sun)) / max(float(sun[2]), 0.15)
+    middle = pose.corners.mean(axis=0).astype(np.float32)
+    lit = float(sunlit_share(light, middle[None, :1], middle[None, 1:2])[0, 0])
+    return card.light_gain * (light.sun_share * slant * lit + 1.0 - light.sun_share)
 
 
 def print_reflectances(card: CardSpec, colours: list[tuple[float, float, float]]) -> F64:
