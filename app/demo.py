@@ -34,6 +34,23 @@ MINUTES_BETWEEN_PHOTOS = 2
 """A tech takes the second photo of a visit a little later [min]."""
 
 
+STANCES: tuple[dict[str, float], ...] = (
+    {"pitch_deg": 38.0, "height_m": 1.5, "back_m": 0.4, "roll_deg": 1.0},
+    {"pitch_deg": 46.0, "height_m": 1.5, "back_m": 0.2, "roll_deg": -1.0},
+)
+"""How the phone is held for a visit's first and second photo: from the edge, down into the water."""
+
+CARDS: tuple[dict[str, Any], ...] = (
+    {"kind": "turnblue", "placement": "hand", "hand_px": [0.76, 0.76], "hand_m": 0.6, "hand_tilt_deg": [16.0, 4.0]},
+    {"kind": "turnblue", "placement": "hand", "hand_px": [0.26, 0.78], "hand_m": 0.62, "hand_tilt_deg": [14.0, -5.0]},
+)
+"""Where the card is held: a lower corner, so that the water keeps the picture."""
+
+
+STEADY_LIGHT = {"sun_zenith_deg": 24.0, "shade_edge": None}
+"""A high sun and no shadow's edge in the picture: a good tech picks such a spot."""
+
+
 class DemoFailed(TurnblueError):
     """The demo could not be made."""
 
@@ -142,7 +159,11 @@ def photo_names(demo: DemoPool, number: int) -> list[str]:
 
 
 def photo_requests(pools: tuple[DemoPool, ...], now: datetime) -> Iterator[dict[str, Any]]:
-    """Return what the simulator is asked for: one request a photo; the same pool and water from visit to visit."""
+    """Return what the simulator is asked for: one request a photo.
+
+    A pool's seed stays from visit to visit: the same pool from the same spot with the same phone, as a tech who
+    wants to compare the days would take it; only the water, the light and the time change.
+    """
     for demo in pools:
         seed = int(demo.scene["seed"])
         for number, visit in enumerate(demo.visits):
@@ -150,7 +171,7 @@ def photo_requests(pools: tuple[DemoPool, ...], now: datetime) -> Iterator[dict[
                 taken = at_hour(now, visit.days_ago, visit.hour) + timedelta(minutes=MINUTES_BETWEEN_PHOTOS * photo)
                 yield {
                     "name": name,
-                    "seed": 1000 * seed + 10 * number + photo,
+                    "seed": 10 * seed + photo,
                     "size_px": list(SIZE_PX),
                     "pool": dict(demo.scene),
                     "water": {
@@ -158,9 +179,10 @@ def photo_requests(pools: tuple[DemoPool, ...], now: datetime) -> Iterator[dict[
                         "chlorophyll_ug_l": visit.chlorophyll_ug_l,
                         "seed": seed,
                     },
-                    "light": visit.light,
+                    "light": {"kind": visit.light, **STEADY_LIGHT},
                     "camera": seed % 5,
-                    "card": "turnblue",
+                    "stance": STANCES[photo],
+                    "card": CARDS[photo],
                     "spoil": list(visit.spoil) if photo == 0 else [],
                     "taken_at": taken.isoformat(timespec="seconds"),
                 }
@@ -181,7 +203,7 @@ def render_photos(requests: list[dict[str, Any]], folder: Path, done: Callable[[
     root = str(Path(__file__).resolve().parents[1])
     path = os.pathsep.join(part for part in (root, os.environ.get("PYTHONPATH", "")) if part)
     running = subprocess.Popen(
-        [sys.executable, "-m", "models.simulator", str(asked), str(folder)],
+        [sys.executable, "-m", "models.simulator", str(asked), str(folder), "--jobs", str(os.cpu_count() or 1)],
         env={**os.environ, "PYTHONPATH": path},
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,

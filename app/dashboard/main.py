@@ -1,6 +1,6 @@
 """The dashboard's router: opens the log, draws the head, runs one page, turns errors into sentences.
 
-In: the address line. Out: one page. Started by `app.dashboard.start.dashboard_command`.
+In: the address line. Out: one page. Called by `script/turnblue_dashboard.py`, which Streamlit runs.
 """
 
 from __future__ import annotations
@@ -50,6 +50,3 @@ def main() -> None:
             page.run()
     except (TurnblueError, VisionError) as error:
         widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
-
-
-main()

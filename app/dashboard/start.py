@@ -10,8 +10,8 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
-ENTRY = Path(__file__).with_name("main.py")
-"""The script that Streamlit runs."""
+ENTRY = Path(__file__).parent / "script" / "turnblue_dashboard.py"
+"""The script that Streamlit runs; the router it calls is `main.py`."""
 
 SETTINGS: Mapping[str, str] = {
     # No usage statistics leave the machine, and no traceback reaches a person: "none" shows one plain sentence.

@@ -142,7 +142,7 @@ def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
         required=True,
     )
     units = {"ph": "", "water_temperature": f", {desk.units.temperature}"}
-    with st.container(horizontal=True, gap="small"):
+    with st.container(key="tb-readings"):
         typed = {
             analyte: st.number_input(
                 f"{name}{units.get(analyte, f', {desk.units.concentration}')}",
@@ -150,7 +150,6 @@ def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
                 value=before.get(analyte),
                 step=STEPS.get(analyte, 10.0),
                 format="%.1f" if analyte == "ph" else "%g",
-                width=218,
             )
             for analyte, name in words.ANALYTE.items()
         }

@@ -201,7 +201,7 @@ def days_say(progress: Progress, opened_at: datetime, now: datetime) -> str:
     """Return how long it has run and how long it may still take."""
     so_far = words.days_say(now - opened_at).capitalize()
     left = progress.days_to_clear
-    if left is None:
+    if left is None or progress.standing in (Standing.READY, Standing.DONE):
         return so_far
     if left.high is None:
         return f"{so_far}, at least {left.low:.0f} more to clear"
