@@ -23,6 +23,9 @@ ten pixels there."""
 MAX_BLOBS = 700
 """Most flat regions kept per mask: the search for neighbours costs their square."""
 
+MAX_TRIES = 120
+"""Most starts from which a grid is grown per mask: bounds the time spent on gravel and leaves."""
+
 MIN_NODES = 7
 """Fewest patches that make a grid worth looking at: fewer fit anything."""
 
@@ -78,31 +81,36 @@ def find_lattices(encoded_rgb: Array) -> Iterator[Lattice]:
     for level in reversed(levels):
         scale = np.array([encoded_rgb.shape[1] / level.shape[1], encoded_rgb.shape[0] / level.shape[0]])
         to_full = np.array([[scale[0], 0, (scale[0] - 1) / 2], [0, scale[1], (scale[1] - 1) / 2], [0, 0, 1]])
-        for mask in flat_masks(level):
-            blobs = _blobs(mask)
+        local_range, around = local_ranges(level)
+        for mask in flat_masks(local_range, around):
+            blobs = _blobs(mask, around)
             for found in _lattices(blobs):
                 yield Lattice(to_full @ found.homography, found.nodes, found.pitch_px * float(np.sqrt(scale.prod())))
 
 
-def flat_masks(encoded_rgb: Array) -> Iterator[Array]:
-    """Yield masks (uint8, 1 where flat) in which a patch stands apart from its neighbours.
-
-    The first compares the local range with its own neighbourhood, so that it holds at any contrast and blur; the
-    others, with fixed bounds, keep what lies beside a much stronger edge.
-    """
+def local_ranges(encoded_rgb: Array) -> tuple[Array, Array]:
+    """Return the range of values about each pixel (3 x 3, the strongest channel), and its mean over 13 x 13."""
     kernel = np.ones((3, 3), np.uint8)
     spread = cv2.dilate(encoded_rgb, kernel)
     cv2.subtract(spread, cv2.erode(encoded_rgb, kernel), dst=spread)
     # The strongest channel decides: a patch may differ from its gap in one channel only.
     local_range = cv2.max(cv2.max(spread[..., 0], spread[..., 1]), spread[..., 2])
-    around = cv2.blur(local_range, (13, 13))
+    return local_range, cv2.blur(local_range, (13, 13))
+
+
+def flat_masks(local_range: Array, around: Array) -> Iterator[Array]:
+    """Yield masks (uint8, not nought where flat) in which a patch stands apart from its neighbours.
+
+    The first compares the local range with its own neighbourhood, so that it holds at any contrast and blur; the
+    others, with fixed bounds, keep what lies beside a much stronger edge.
+    """
     yield cv2.compare(local_range, cv2.convertScaleAbs(around, alpha=0.6), cv2.CMP_LT)
-    for bound in (9, 22):
+    for bound in (22, 9):
         yield cv2.threshold(local_range, bound, 1, cv2.THRESH_BINARY_INV)[1]
 
 
-def _blobs(mask: Array) -> _Blobs:
-    """Return the regions of `mask` that look like parallelograms of a patch's size."""
+def _blobs(mask: Array, around: Array) -> _Blobs:
+    """Return the regions of `mask` that look like parallelograms of a patch's size, those among strong edges first."""
     count, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=4)
     height, width = mask.shape
     area = stats[:, cv2.CC_STAT_AREA]
@@ -135,7 +143,8 @@ def _blobs(mask: Array) -> _Blobs:
     sides = np.sqrt(12 * values) + 2
     good = (fill > 0.8) & (sides[:, 1] < 5 * sides[:, 0])
     order = np.flatnonzero(good)
-    order = order[np.argsort(-fill[order] * np.minimum(size[order], 40))][:MAX_BLOBS]
+    whole = np.round(centres[keep][order]).astype(int)
+    order = order[np.argsort(-around[whole[:, 1], whole[:, 0]].astype(int), kind="stable")][:MAX_BLOBS]
     shapes = np.einsum("nij,nj,nkj->nik", vectors[order], sides[order] ** 2, vectors[order])
     return _Blobs(centres[keep][order], shapes)
 
@@ -154,22 +163,23 @@ def _lattices(blobs: _Blobs) -> Iterator[Lattice]:
     from_there = from_here_of(inverse, x, y)
     area = np.sqrt(np.linalg.det(blobs.shapes))
     ratio = area[:, None] / area[None]
-    near = (from_here > 0.7) & (from_here < 5.0) & (from_there > 0.7) & (from_there < 5.0)
+    near = (from_here > 0.7) & (from_here < 6.5) & (from_there > 0.7) & (from_there < 6.5)
     near &= (ratio > 0.4) & (ratio < 2.5)
     degree = near.sum(1)
     if (degree >= 2).sum() < MIN_NODES:
         return
-    seeds = [int(i) for i in np.argsort(-np.minimum(degree, 8)) if degree[i] >= 2]
+    seeds = np.flatnonzero(degree >= 3)
     used = np.zeros(len(centres), bool)
     tries = 0
     for seed in seeds:
         if used[seed]:
             continue
         beside = np.flatnonzero(near[seed])
-        beside = beside[np.argsort(from_here[seed, beside])][:8]
+        beside = beside[np.argsort(from_here[seed, beside])][:12]
+        alike = np.flatnonzero((ratio[seed] > 0.2) & (ratio[seed] < 5) & (from_here[seed] < 200))
         for basis in _bases(step[seed, beside], inverse[seed]):
             tries += 1
-            grown = _grow(centres, seed, basis)
+            grown = _grow(centres, seed, basis, alike)
             if len(grown) < MIN_NODES:
                 continue
             lattice = _fit(centres, grown)
@@ -178,7 +188,7 @@ def _lattices(blobs: _Blobs) -> Iterator[Lattice]:
             used[list(grown)] = True
             yield lattice
             break
-        if tries > 80:
+        if tries > MAX_TRIES:
             return
 
 
@@ -189,47 +199,65 @@ def from_here_of(inverse: Array, x: Array, y: Array) -> Array:
     return out
 
 
-def _bases(steps: Array, inverse: Array) -> Iterator[Array]:
-    """Yield up to three right-handed pairs of steps, square to each other in the patch's own measure."""
-    given = 0
-    for i in range(len(steps)):
-        for j in range(i + 1, len(steps)):
-            a, b = steps[i], steps[j]
-            aa, bb, ab = a @ inverse @ a, b @ inverse @ b, a @ inverse @ b
-            if abs(ab) > 0.45 * np.sqrt(aa * bb) or max(aa, bb) > 1.8 * min(aa, bb):
-                continue
-            cross = a[0] * b[1] - a[1] * b[0]
-            yield np.stack([a, b] if cross > 0 else [b, a])
-            given += 1
-            if given == 3:
-                return
+def _bases(steps: Array, inverse: Array) -> list[Array]:
+    """Return right-handed pairs of steps that could span the grid, the best borne out by other neighbours first.
+
+    In the patch's own measure the two are square to each other, and of like length but for what blur takes off the
+    patch's short side.
+    """
+    first, second = np.triu_indices(len(steps), 1)
+    a, b = steps[first], steps[second]
+    aa = np.einsum("ni,ij,nj->n", a, inverse, a)
+    bb = np.einsum("ni,ij,nj->n", b, inverse, b)
+    ab = np.einsum("ni,ij,nj->n", a, inverse, b)
+    cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    good = (np.abs(ab) < 0.5 * np.sqrt(aa * bb)) & (np.maximum(aa, bb) < 3.5 * np.minimum(aa, bb))
+    good &= np.abs(cross) > 1e-6
+    a, b, cross, size = a[good], b[good], cross[good], (aa + bb)[good]
+    if not len(a):
+        return []
+    swap = cross < 0
+    pairs = np.stack([np.where(swap[:, None], b, a), np.where(swap[:, None], a, b)], axis=1)
+    # Every neighbour in the coordinates of every pair: near whole numbers if the pair spans the grid.
+    places = np.einsum("kj,pji->pki", steps, np.linalg.inv(pairs))
+    whole = np.round(places)
+    near = (np.abs(places - whole).max(2) < 0.22) & (np.abs(whole).max(2) <= 1) & (np.abs(whole).max(2) > 0)
+    borne = near.sum(1)
+    order = np.lexsort((size, -borne))
+    return [pairs[i] for i in order[:3] if borne[i] >= 3]
 
 
-def _grow(centres: Array, seed: int, basis: Array) -> dict[int, tuple[int, int]]:
-    """Return blob -> (column, row), grown step by step so that perspective may change the step."""
+def _grow(centres: Array, seed: int, basis: Array, alike: Array) -> dict[int, tuple[int, int]]:
+    """Return blob -> (column, row), grown step by step among `alike` so that perspective may change the step."""
+    near = centres[alike]
     place = {seed: (0, 0)}
     taken = {(0, 0): seed}
     local = {seed: basis}
     queue = [seed]
     while queue and len(place) < 80:
         here = queue.pop(0)
-        for axis, sign in ((0, 1), (0, -1), (1, 1), (1, -1)):
-            column, row = place[here]
-            target = (column + sign, row) if axis == 0 else (column, row + sign)
-            if target in taken or max(abs(target[0]), abs(target[1])) > 8:
+        (ax, ay), (bx, by) = mine = local[here]
+        scale = ax * by - ay * bx
+        if abs(scale) < 1e-6:
+            continue
+        # Measured in the local grid's own axes: a tilted grid's steps differ greatly in length.
+        off_x, off_y = near[:, 0] - centres[here, 0], near[:, 1] - centres[here, 1]
+        share_a, share_b = (off_x * by - off_y * bx) / scale, (ax * off_y - ay * off_x) / scale
+        column, row = place[here]
+        for to_a, to_b in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+            target = (column + to_a, row + to_b)
+            if target in taken or abs(target[0]) > 8 or abs(target[1]) > 8:
                 continue
-            step = sign * local[here][axis]
-            off = centres - (centres[here] + step)
-            # Measured in the local grid's own axes: a tilted grid's steps differ greatly in length.
-            share = np.linalg.solve(local[here].T, off.T)
-            miss = np.abs(share).max(0)
-            best = int(np.argmin(miss))
-            if miss[best] > 0.27 or best in place:
+            miss = np.maximum(np.abs(share_a - to_a), np.abs(share_b - to_b))
+            nearest = int(np.argmin(miss))
+            best = int(alike[nearest])
+            if miss[nearest] > 0.27 or best in place:
                 continue
             place[best], taken[target] = target, best
-            mine = local[here].copy()
-            mine[axis] = 0.5 * mine[axis] + 0.5 * sign * (centres[best] - centres[here])
-            local[best] = mine
+            moved = mine.copy()
+            axis, sign = (0, to_a) if to_a else (1, to_b)
+            moved[axis] = 0.5 * moved[axis] + 0.5 * sign * (centres[best] - centres[here])
+            local[best] = moved
             queue.append(best)
     return place
 
@@ -251,7 +279,8 @@ def _fit(centres: Array, grown: dict[int, tuple[int, int]]) -> Lattice | None:
         homography = np.asarray(found)
         keep = inlier.ravel().astype(bool)
         low, high = nodes[keep].min(0), nodes[keep].max(0)
-        back = project(np.linalg.inv(homography), centres)
+        back = project(np.linalg.inv(homography), centres, seen=pixels.mean(0))
+        back = np.nan_to_num(back, nan=1e6)
         whole = np.round(back)
         near = (np.abs(back - whole).max(1) < 0.2) & (whole >= low - 2).all(1) & (whole <= high + 2).all(1)
         if near.sum() < MIN_NODES:
@@ -265,10 +294,14 @@ def _fit(centres: Array, grown: dict[int, tuple[int, int]]) -> Lattice | None:
     return Lattice(homography, nodes.astype(int), pitch)
 
 
-def project(homography: Array, points: Array) -> Array:
-    """Return `points`, shape (N, 2), carried by a homography; NaN where they lie behind the camera."""
+def project(homography: Array, points: Array, *, seen: Array | None = None) -> Array:
+    """Return `points`, shape (N, 2), carried by a homography; NaN where they lie beyond its horizon.
+
+    `seen` is a point known to lie on the near side, by default the origin.
+    """
     lifted = points @ homography[:, :2].T + homography[:, 2]
-    depth = np.where(lifted[:, 2] * np.sign(homography[2, 2] or 1.0) > 1e-9, lifted[:, 2], np.nan)
+    near = homography[2, 2] if seen is None else homography[2, :2] @ seen + homography[2, 2]
+    depth = np.where(lifted[:, 2] * np.sign(near) > 1e-9, lifted[:, 2], np.nan)
     out: Array = lifted[:, :2] / depth[:, None]
     return out
 

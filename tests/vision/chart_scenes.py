@@ -146,7 +146,7 @@ def _print(scene: ChartScene, gap: float, rng: np.random.Generator) -> tuple[np.
 
 
 def _pose(scene: ChartScene, rng: np.random.Generator) -> np.ndarray:
-    """Return grid units to pixels: a plane tilted about a random axis, seen by a phone (70 degrees across)."""
+    """Return grid units to pixels: a plane tilted against the line of sight, seen by a phone (70 degrees across)."""
     focal = WIDTH / (2 * math.tan(math.radians(35)))
     turn = math.radians(scene.turn_deg if scene.turn_deg is not None else rng.uniform(0, 360))
     axis = rng.uniform(0, 2 * math.pi)
@@ -165,7 +165,12 @@ def _pose(scene: ChartScene, rng: np.random.Generator) -> np.ndarray:
             x, y = rng.uniform(0.05, 0.95, 2)
         ray = np.array([(x - 0.5) * WIDTH / focal, (y - 0.5) * HEIGHT / focal, 1.0])
         place = ray * distance
-        plane = np.column_stack([rotation[:, 0], rotation[:, 1], place])
+        # The tilt is that against the line of sight, wherever in the picture the chart lies.
+        sight = ray / np.linalg.norm(ray)
+        swing = np.cross([0.0, 0.0, 1.0], sight)
+        bend = math.asin(min(1.0, float(np.linalg.norm(swing))))
+        toward = cv2.Rodrigues(swing / max(float(np.linalg.norm(swing)), 1e-9) * bend)[0] @ rotation
+        plane = np.column_stack([toward[:, 0], toward[:, 1], place])
         camera = np.array([[focal, 0, (WIDTH - 1) / 2], [0, focal, (HEIGHT - 1) / 2], [0, 0, 1]])
         homography = camera @ plane @ centre
         whole = _carry(homography, [[-0.8, -0.8], [scene.columns - 0.2, -0.8], [scene.columns - 0.2, scene.rows - 0.2],
@@ -344,7 +349,9 @@ def _photographed(picture: np.ndarray, scene: ChartScene, rng: np.random.Generat
     curve = rng.uniform(0, 0.7)
     value = value + curve * (value * value * (3 - 2 * value) - value)
     quality = int(rng.integers(82, 95))
-    _, blob = cv2.imencode(".jpg", np.round(value[..., ::-1] * 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality])
+    _, blob = cv2.imencode(
+        ".jpg", np.round(value[..., ::-1] * 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality]
+    )
     return np.ascontiguousarray(cv2.imdecode(blob, cv2.IMREAD_COLOR)[..., ::-1])
 
 
