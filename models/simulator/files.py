@@ -70,7 +70,11 @@ def _spec_of_request(request: Mapping[str, Any]) -> SceneSpec:
         raise ValueError("name must be letters, digits, dot, underscore or hyphen.")
     seed = _whole(request.get("seed"), "seed")
     size = request.get("size_px", [1600, 1200])
-    if not (isinstance(size, (list, tuple)) and len(size) == 2 and all(isinstance(v, int) and 160 <= v <= 8000 for v in size)):
+    if not (
+        isinstance(size, (list, tuple))
+        and len(size) == 2
+        and all(isinstance(v, int) and 160 <= v <= 8000 for v in size)
+    ):
         raise ValueError(f"size_px must be [width, height], each 160 to 8000, got {size!r}.")
     spoil = request.get("spoil") or []
     if not isinstance(spoil, (list, tuple)) or any(fault not in SPOILERS for fault in spoil):
@@ -78,11 +82,18 @@ def _spec_of_request(request: Mapping[str, Any]) -> SceneSpec:
 
     pool = _object(request.get("pool"), "pool")
     pool_seed = _whole(pool.pop("seed", seed), "pool.seed")
-    drawn = sample_pool(np.random.default_rng([pool_seed, 11]), finish=pool.pop("finish", None), deck=pool.pop("deck", None))
+    drawn = sample_pool(
+        np.random.default_rng([pool_seed, 11]), finish=pool.pop("finish", None), deck=pool.pop("deck", None)
+    )
     pool_spec: PoolSpec = changed(drawn, pool, what="pool")
     if pool_spec.shape not in ("rectangle", "oval", "kidney", "freeform"):
         raise ValueError(f"pool.shape must be rectangle, oval, kidney or freeform, got {pool_spec.shape!r}.")
-    if not (2 <= pool_spec.width_m <= 30 and 2 <= pool_spec.length_m <= 60 and 0.3 <= pool_spec.shallow_m <= 4 and 0.3 <= pool_spec.deep_m <= 4.4):
+    if not (
+        2 <= pool_spec.width_m <= 30
+        and 2 <= pool_spec.length_m <= 60
+        and 0.3 <= pool_spec.shallow_m <= 4
+        and 0.3 <= pool_spec.deep_m <= 4.4
+    ):
         raise ValueError("pool must be 2 to 60 m long, 2 to 30 m wide and 0.3 to 4.4 m deep.")
 
     water = _object(request.get("water"), "water")
@@ -105,7 +116,9 @@ def _spec_of_request(request: Mapping[str, Any]) -> SceneSpec:
     else:
         overrides = _object(asked, "camera")
         model = overrides.pop("model", None)
-        camera = sample_camera(np.random.default_rng([seed, 14]), None if model is None else _whole(model, "camera.model"))
+        camera = sample_camera(
+            np.random.default_rng([seed, 14]), None if model is None else _whole(model, "camera.model")
+        )
         camera = changed(camera, overrides, what="camera")
 
     card: Any = request.get("card", "turnblue")
@@ -187,7 +200,9 @@ def write_request(request: Mapping[str, Any], folder: Path) -> Path:
         try:
             taken_at = datetime.fromisoformat(str(request["taken_at"]))
         except ValueError as error:
-            raise RequestWrong(f"Request {request['name']!r}: taken_at must be an ISO 8601 time, got {request['taken_at']!r}.") from error
+            raise RequestWrong(
+                f"Request {request['name']!r}: taken_at must be an ISO 8601 time, got {request['taken_at']!r}."
+            ) from error
     rendered = render(spec, masks=bool(request.get("masks")))
     path = folder / f"{request['name']}.jpg"
     path.write_bytes(encode_jpeg(rendered, taken_at=taken_at))

@@ -39,7 +39,9 @@ class Basin:
         u = (x_m - self.origin[0]) / np.float32(GRID_M)
         v = (y_m - self.origin[1]) / np.float32(GRID_M)
         return np.asarray(
-            cv2.remap(grid, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            cv2.remap(
+                grid, u.astype(np.float32), v.astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            )
         )
 
 
@@ -47,8 +49,7 @@ def outline_of(pool: PoolSpec) -> F64:
     """Return the pool's outline in plan, shape (N, 2), counter-clockwise."""
     half_l, half_w = pool.length_m / 2, pool.width_m / 2
     if pool.shape == "rectangle":
-        corners = np.array([[-half_l, -half_w], [half_l, -half_w], [half_l, half_w], [-half_l, half_w]])
-        return corners
+        return np.array([[-half_l, -half_w], [half_l, -half_w], [half_l, half_w], [-half_l, half_w]])
     t = np.linspace(0, 2 * np.pi, 96, endpoint=False)
     if pool.shape == "oval":
         # Between an ellipse and a stadium.
@@ -115,7 +116,11 @@ def basin_of(pool: PoolSpec) -> Basin:
         within = np.abs(y) < 0.32 * pool.width_m
         for i in range(3):
             step = 0.25 * (i + 1) + (0.1 if pool.ledge else 0.0)
-            depth = np.where(within & (from_end < start + 0.35 * (i + 1)) & (from_end >= start + 0.35 * i), np.minimum(depth, step), depth)
+            depth = np.where(
+                within & (from_end < start + 0.35 * (i + 1)) & (from_end >= start + 0.35 * i),
+                np.minimum(depth, step),
+                depth,
+            )
     r = pool.cove_m
     near = np.clip(wall, 0, r)
     depth = depth - np.minimum(r - np.sqrt(np.maximum(r * r - (r - near) ** 2, 0)), depth * 0.8)

@@ -19,29 +19,30 @@ Spectrum = NDArray[np.float64]
 """One value a band, shape (31,), in the order of `WAVELENGTHS_NM`."""
 
 REFRACTIVE_INDEX = 1.34
-"""Of water, mid-visible. Source: Lee et al. 1998 use 1.34 for natural water (from memory); handbooks give 1.333-1.34."""
+"""Of water, mid-visible. Source: as in the worked example of Lee et al. 1998; handbooks give 1.333 to 1.34."""
 
-PURE_WATER_ABSORPTION_PER_M = np.array(
-    [0.00663, 0.00473, 0.00454, 0.00495, 0.00635, 0.00922, 0.00979, 0.0106, 0.0127, 0.0150]  # 400-490 nm
-    + [0.0204, 0.0325, 0.0409, 0.0434, 0.0474, 0.0565, 0.0619, 0.0695, 0.0896, 0.1351]  # 500-590
-    + [0.2224, 0.2644, 0.2755, 0.2916, 0.3108, 0.340, 0.410, 0.439, 0.465, 0.516, 0.624]  # 600-700
-)
+# fmt: off
+PURE_WATER_ABSORPTION_PER_M = np.array([
+    0.00663, 0.00473, 0.00454, 0.00495, 0.00635, 0.00922, 0.00979, 0.0106, 0.0127, 0.0150,  # 400-490 nm
+    0.0204, 0.0325, 0.0409, 0.0434, 0.0474, 0.0565, 0.0619, 0.0695, 0.0896, 0.1351,  # 500-590 nm
+    0.2224, 0.2644, 0.2755, 0.2916, 0.3108, 0.340, 0.410, 0.439, 0.465, 0.516, 0.624,  # 600-700 nm
+])
 """a_w [1/m]. Source: Pope & Fry 1997, Appl. Opt. 36(33):8710-8723, table 3."""
 
 WATER_BACKSCATTER_500_PER_M = 0.00111
 WATER_BACKSCATTER_EXPONENT = -4.32
 """b_bw = 0.00111 (lambda/500)^-4.32 for fresh water [1/m]. Source: Morel 1974, in Optical Aspects of Oceanography."""
 
-BRICAUD_A = np.array(
-    [0.0263, 0.0313, 0.0356, 0.0386, 0.0403, 0.0371, 0.035, 0.0332, 0.0301, 0.0274]  # 400-490 nm
-    + [0.023, 0.018, 0.0143, 0.0117, 0.0097, 0.008, 0.0062, 0.0053, 0.0053, 0.0056]  # 500-590
-    + [0.0054, 0.0057, 0.0065, 0.0071, 0.0077, 0.0083, 0.0115, 0.0189, 0.0182, 0.0083, 0.003]  # 600-700
-)
-BRICAUD_B = np.array(
-    [0.282, 0.283, 0.299, 0.314, 0.332, 0.359, 0.365, 0.368, 0.377, 0.361]  # 400-490 nm
-    + [0.321, 0.26, 0.196, 0.139, 0.09, 0.052, 0.016, 0.005, 0.035, 0.073]  # 500-590
-    + [0.092, 0.071, 0.064, 0.078, 0.098, 0.124, 0.121, 0.149, 0.155, 0.086, -0.034]  # 600-700
-)
+BRICAUD_A = np.array([
+    0.0263, 0.0313, 0.0356, 0.0386, 0.0403, 0.0371, 0.035, 0.0332, 0.0301, 0.0274,  # 400-490 nm
+    0.023, 0.018, 0.0143, 0.0117, 0.0097, 0.008, 0.0062, 0.0053, 0.0053, 0.0056,  # 500-590 nm
+    0.0054, 0.0057, 0.0065, 0.0071, 0.0077, 0.0083, 0.0115, 0.0189, 0.0182, 0.0083, 0.003,  # 600-700 nm
+])
+BRICAUD_B = np.array([
+    0.282, 0.283, 0.299, 0.314, 0.332, 0.359, 0.365, 0.368, 0.377, 0.361,  # 400-490 nm
+    0.321, 0.26, 0.196, 0.139, 0.09, 0.052, 0.016, 0.005, 0.035, 0.073,  # 500-590 nm
+    0.092, 0.071, 0.064, 0.078, 0.098, 0.124, 0.121, 0.149, 0.155, 0.086, -0.034,  # 600-700 nm
+])
 """a*_ph = A C^-B [m2/mg], C in mg/m3 (= micrograms/L). Source: Bricaud et al. 1995, JGR 100(C7):13321, table 2.
 Fitted at roughly 0.02-25 mg/m3 (from memory). The fall of a* with C is a statistic of the sea, where rich water holds
 large, packed cells; pool algae are small green cells at any concentration, so the package is a parameter of its own
@@ -51,6 +52,8 @@ GREEN_GAP_NM = (550.0, 38.0)
 """Centre and sigma of the window between the absorption bands. The sea's mean (Bricaud) is partly filled there by
 pigments that green algae lack (fucoxanthin, peridinin, phycoerythrin); `WaterSpec.green_gap` opens it again.
 Size chosen by us so that a(550)/a(676) falls from 0.4 to 0.2, as in cultures of green algae (from memory)."""
+
+# fmt: on
 
 PIGMENT_BANDS = {
     "chlorophyll_b": ((466.0, 16.0, 0.016), (652.0, 13.0, 0.006)),
@@ -63,10 +66,11 @@ from the mean of Bricaud. Centres: chlorophyll b and carotenoids after Bidigare 
 
 ALGAE_SCATTER_550 = 0.30
 ALGAE_SCATTER_POWER = 0.62
-"""b_p(550) = 0.30 C^0.62 [1/m], falling as 550/lambda. Source: Gordon & Morel 1983, in Remote Assessment of Ocean Color."""
+"""b_p(550) = 0.30 C^0.62 [1/m], falling as 550/lambda.
+Source: Gordon & Morel 1983, in Remote Assessment of Ocean Color."""
 
 SUN_ZENITH_OF_TRUTH_DEG = 30.0
-"""Sun angle at which the truth's K is taken, so that visible depth is the water's own and not the hour's (our choice)."""
+"""Sun angle at which the truth's K is taken, so that visible depth is the water's own (our choice)."""
 
 VISIBILITY_GAMMA = 8.0
 """visible depth = 8 / (c + K). Source: contract of the two grades, after Tyler 1968 and Preisendorfer 1986."""
@@ -146,8 +150,8 @@ def water_backscatter() -> Spectrum:
 def optics_of(water: WaterSpec) -> Optics:
     """Add up the water's constituents.
 
-    a = a_w + C a*(P) + a_CDOM + a_detritus, a*(P) = A P^-B, opened around 550 nm, plus pigments;  b = b_w + b_algae + b_dead;
-    b_b = b_w/2 + share_algae b_algae + share_dead b_dead.
+    a = a_w + C a*(P) + a_CDOM + a_detritus, a*(P) = A P^-B, opened around 550 nm, plus pigments;
+    b = b_w + b_algae + b_dead;  b_b = b_w/2 + share_algae b_algae + share_dead b_dead.
     """
     lam = WAVELENGTHS_NM
     chl = max(water.chlorophyll_ug_l, 0.0)

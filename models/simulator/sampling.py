@@ -38,7 +38,7 @@ VISIBLE_DEPTH_RANGE_M = (0.15, 25.0)
 """Drawn log-uniform between what the algae allow and this least depth."""
 
 LEAST_SCATTER_RATIO = 0.25
-"""Least scattering of algae over Gordon & Morel's mean; their own data scatter by about a factor of 2 to 3 (from memory)."""
+"""Least scattering of algae over Gordon & Morel's mean; their data scatter by a factor of 2 to 3 (from memory)."""
 
 LIGHT_KINDS = ("sun", "part_shade", "shade", "overcast", "low_sun", "dusk")
 
@@ -46,7 +46,7 @@ CARD_SHARE_RANGE = (0.05, 0.32)
 """Width of the card over the photo's width."""
 
 LEAST_CARD_PX = 125.0
-"""A smaller card's markers are below 3 px a cell; a phone's 12 megapixels give 200 px at 5 %."""
+"""A smaller card's markers are below 3 px a cell (in photos too small for that, a tenth of the width will do); a phone's 12 megapixels give 200 px at 5 %."""
 
 LIGHT_RATIO_RANGE = (0.55, 1.6)
 """Light on the card over light on the water in photos without a fault (our choice)."""
@@ -285,7 +285,7 @@ def sample_camera(rng: Rng, model: int | None = None) -> CameraSpec:
     )
 
 
-def _sample_stance(rng: Rng, pool: PoolSpec, size_px: tuple[int, int], focal: float, crouch: bool) -> StanceSpec:
+def _sample_stance(rng: Rng, size_px: tuple[int, int], focal: float, crouch: bool) -> StanceSpec:
     height = float(rng.uniform(0.6, 1.1)) if crouch else float(rng.uniform(1.2, 1.9))
     pitch = float(rng.uniform(16, 52))
     width, rows = size_px
@@ -309,7 +309,9 @@ def _water_seen(pool: PoolSpec, view: View, light: LightSpec) -> tuple[float, fl
     """Return roughly which share of the photo is water, and the light on it over that in the open sun."""
     width, height = view.size_px
     xs, ys = np.meshgrid((np.arange(24) + 0.5) / 24 * width, (np.arange(24) + 0.5) / 24 * height)
-    rays = np.stack([(xs - view.middle_px[0]) / view.focal_px, (ys - view.middle_px[1]) / view.focal_px, np.ones_like(xs)], -1)
+    rays = np.stack(
+        [(xs - view.middle_px[0]) / view.focal_px, (ys - view.middle_px[1]) / view.focal_px, np.ones_like(xs)], -1
+    )
     world = rays @ view.rotation
     down = world[..., 2] < -0.02
     t = (view.position[2] + pool.freeboard_m) / np.maximum(-world[..., 2], 0.02)
@@ -326,7 +328,7 @@ def _water_seen(pool: PoolSpec, view: View, light: LightSpec) -> tuple[float, fl
 def _sample_card(rng: Rng, kind: str, placement: str | None) -> CardSpec:
     place = placement or str(rng.choice(["coping", "deck", "hand"], p=[0.5, 0.22, 0.28]))
     chart = kind == "chart24"
-    card = CardSpec(
+    return CardSpec(
         kind=kind,
         placement=place,
         width_m=float(rng.choice([0.25, 0.25, 0.10])) if chart else 0.18 * float(rng.choice([1.0, 1.0, 1.0, 1.41])),
@@ -342,7 +344,6 @@ def _sample_card(rng: Rng, kind: str, placement: str | None) -> CardSpec:
         gloss=float(rng.uniform(0.0, 0.04)),
         number=int(rng.integers(1, 1000)),
     )
-    return card
 
 
 def _ground_spot(rng: Rng, card: CardSpec, pool: PoolSpec, view: View) -> tuple[float, float] | None:
@@ -383,15 +384,21 @@ def _place(rng: Rng, card: CardSpec, pool: PoolSpec, stance: StanceSpec, view: V
             return None
         card = replace(card, along_m=spot[0], across_m=spot[1])
     pose = pose_of(card, view)
-    if (view.depth_of(pose.corners) < 0.15).any() or float(pose.normal @ (view.position - pose.corners.mean(axis=0))) <= 0:
+    if (view.depth_of(pose.corners) < 0.15).any() or float(
+        pose.normal @ (view.position - pose.corners.mean(axis=0))
+    ) <= 0:
         return None
     px = view.project(pose.corners)
     width, height = view.size_px
     margin = 0.012 * width if card.kind == "turnblue" else 0.10 * float(np.ptp(px[:, 0]))
     inside = (px[:, 0] > margin) & (px[:, 0] < width - margin) & (px[:, 1] > margin) & (px[:, 1] < height - margin)
     span = float(np.linalg.norm(px[1] - px[0])) / width
-    facing = float(pose.normal @ (view.position - pose.corners.mean(axis=0)) / np.linalg.norm(view.position - pose.corners.mean(axis=0)))
-    if facing < 0.42 or not max(CARD_SHARE_RANGE[0], LEAST_CARD_PX / width) <= span <= CARD_SHARE_RANGE[1]:
+    facing = float(
+        pose.normal
+        @ (view.position - pose.corners.mean(axis=0))
+        / np.linalg.norm(view.position - pose.corners.mean(axis=0))
+    )
+    if facing < 0.42 or not max(CARD_SHARE_RANGE[0], min(LEAST_CARD_PX / width, 0.105)) <= span <= CARD_SHARE_RANGE[1]:
         return None
     if cut_off:
         return card if 1 <= inside.sum() <= 3 else None
@@ -439,7 +446,10 @@ def sample_spec(
             raise ValueError(f"spoil must be out of {', '.join(SPOILERS)}, got {fault!r}.")
     own = int(rng.integers(2**31)) if seed is None else seed
     # Each part draws from its own stream: fixing one leaves the others as they were.
-    streams = {name: np.random.default_rng([own, i]) for i, name in enumerate(("pool", "water", "light", "camera", "stance", "card", "extras", "spoil"))}
+    streams = {
+        name: np.random.default_rng([own, i])
+        for i, name in enumerate(("pool", "water", "light", "camera", "stance", "card", "extras", "spoil"))
+    }
     pool = pool or sample_pool(streams["pool"])
     water = water or sample_water(streams["water"], chlorophyll_ug_l=chlorophyll_ug_l, visible_depth_m=visible_depth_m)
     if "dusk" in spoil:
@@ -478,8 +488,16 @@ def sample_spec(
         seed=int(ex.integers(1, 10_000)),
     )
     return SceneSpec(
-        pool=pool, water=water, light=light, stance=chosen_stance, camera=camera, card=chosen_card,
-        extras=extras, size_px=size_px, seed=own, spoil=tuple(spoil),
+        pool=pool,
+        water=water,
+        light=light,
+        stance=chosen_stance,
+        camera=camera,
+        card=chosen_card,
+        extras=extras,
+        size_px=size_px,
+        seed=own,
+        spoil=tuple(spoil),
     )
 
 
@@ -522,7 +540,7 @@ def _compose(
             )
         near = card is not None and card.placement != "hand" and (card.width_m < 0.12 or size_px[0] < 1400)
         crouch = card is not None and card.placement != "hand" and rng.random() < (0.7 if near else 0.35)
-        trial = stance or _sample_stance(rng, pool, size_px, camera.focal_eq_mm, crouch)
+        trial = stance or _sample_stance(rng, size_px, camera.focal_eq_mm, crouch)
         view = view_of(pool, trial, camera.focal_eq_mm, size_px)
         water_share, water_light = _water_seen(pool, view, light)
         if stance is None and "no_water" not in spoil and water_share < 0.28:

@@ -4,8 +4,8 @@ In: a `SceneSpec` (draw one with `sampling.sample_spec`). Out: `render(spec)` gi
 truth. Spectra are integrated once per scene into small tables over depth and path; pixels only look colours up.
 
 The picture is painted from back to front: surround and ground, pool opening with its dry wall, water, floating things,
-card, hand. Light that leaves the water is Lee's shallow-water reflectance (`optics.shallow_reflectance`) for each pixel's
-depth and path; fine detail of it is then faded from Lee's diffuse to the beam's attenuation along the path, because
+card, hand. Light that leaves the water is Lee's shallow-water reflectance (`optics.shallow_reflectance`) for each
+pixel's depth and path; fine detail of it is then faded from Lee's diffuse to the beam's attenuation along the path, because
 what the water scatters forward lights the picture but carries no detail: relative contrast falls as exp(-(c + K) z).
 """
 
@@ -62,7 +62,8 @@ class Palette:
     """Everything spectral of a scene, integrated to camera RGB.
 
     `floor`, `second`, `band` are tables (depth, cosine, 6): bottom light lit then shaded; `column` the same for the
-    water's own light. `blur_per_m` is how much faster detail fades than light, 1/m.
+    water's own light. `blur_per_m` is how much faster detail fades than light, 1/m; `glow_depth_m` is the mean depth
+    that the water's own light comes from.
     """
 
     response: F64
@@ -73,6 +74,7 @@ class Palette:
     column: F32
     blur_per_m: float
     scatter_per_m: float
+    glow_depth_m: float
 
     def colour(self, srgb: Srgb, *, lit: bool) -> F32:
         """Return a dry surface's camera RGB in the sun or in the shade."""
@@ -86,7 +88,9 @@ def mix_palette(spec: SceneSpec) -> Palette:
     response = spectral_response(spec.camera, light.lit)
     optics = optics_of(spec.water)
     pool = spec.pool
-    sun_cos = sun_in_water_cos(spec.light.sun_zenith_deg) if spec.light.sun_share > 0.2 and not spec.light.in_shade else 0.86
+    sun_cos = (
+        sun_in_water_cos(spec.light.sun_zenith_deg) if spec.light.sun_share > 0.2 and not spec.light.in_shade else 0.86
+    )
     tables = [
         _bottom_table(optics, reflectance_of(srgb), light, response, sun_cos)
         for srgb in (pool.finish_srgb, pool.second_srgb, pool.band_srgb)
@@ -103,6 +107,8 @@ def mix_palette(spec: SceneSpec) -> Palette:
         column=tables[0][1],
         blur_per_m=max(photopic_mean(optics.c - d_b * k), 0.0),
         scatter_per_m=photopic_mean(optics.b),
+        # Mean depth of exp(-(1/cos t_w + D_C) k z), D_C about 1.1: 1 / (2.2 k).
+        glow_depth_m=1.0 / (2.2 * photopic_mean(k)),
     )
 
 
@@ -124,8 +130,12 @@ def _bottom_table(optics: Optics, albedo: F64, light: Light, response: F64, sun_
 
 def _table_at(table: F32, row: F32, column: F32, sunlit: F32) -> F32:
     """Return a table's colour at positions, between shade and sun."""
-    lit = cv2.remap(np.ascontiguousarray(table[..., :3]), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    shaded = cv2.remap(np.ascontiguousarray(table[..., 3:]), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    lit = cv2.remap(
+        np.ascontiguousarray(table[..., :3]), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    shaded = cv2.remap(
+        np.ascontiguousarray(table[..., 3:]), column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     return np.asarray(shaded + sunlit[..., None] * (lit - shaded))
 
 
@@ -179,7 +189,9 @@ def render(spec: SceneSpec, *, masks: bool = False) -> Rendered:
         k_per_m=k,
         card_kind=None if corners is None or spec.card is None else spec.card.kind,
         card_corners_px=None if corners is None else tuple((float(x), float(y)) for x, y in corners),
-        card_light_ratio=None if corners is None or spec.card is None else light_on_card(spec.card, scene.view, spec.light),
+        card_light_ratio=None
+        if corners is None or spec.card is None
+        else light_on_card(spec.card, scene.view, spec.light),
         water_polygon_px=_outline_px(water),
         water_share=float(water.mean()),
         floor_depth_seen_m=depth_seen,
@@ -322,7 +334,7 @@ class _Scene:
 
     def paint_pool(self, picture: F32) -> tuple[Mask, Mask, tuple[float, float] | None]:
         """Paint dry wall and water; return the masks of water and glare and the range of depths seen [m]."""
-        spec, pool, view = self.spec, self.pool, self.view
+        _spec, pool, view = self.spec, self.pool, self.view
         opening = self.opening
         wet = cv2.min(opening, view.fill(self._ring(0.0, -pool.freeboard_m)))
         height, width = wet.shape
@@ -356,9 +368,7 @@ class _Scene:
         alpha = opening[strip].astype(np.float32)[:, None] / 255
         picture[strip] = picture[strip] * (1 - alpha) + alpha * colour
 
-    def _under_water(
-        self, ray: tuple[F32, ...], cover: F32
-    ) -> tuple[F32, F32, F32, tuple[float, float] | None]:
+    def _under_water(self, ray: tuple[F32, ...], cover: F32) -> tuple[F32, F32, F32, tuple[float, float] | None]:
         """Return the light that comes up through a still surface, and at half size the path and depth it comes from."""
         spec, pool, view, basin, palette = self.spec, self.pool, self.view, self.basin, self.palette
         light = spec.light
@@ -400,7 +410,12 @@ class _Scene:
         floor = _table_at(palette.floor, row, col, sunlit)
         second = _table_at(palette.second, row, col, sunlit)
         # The column is lit from all sides: shade edges are soft in it.
-        soft = cv2.GaussianBlur(sunlit, (0, 0), max(2.0, 0.01 * view.focal_px))
+        # It shines mostly from the first optical depth, not from the floor: turbid water has its shade at the surface.
+        near = np.minimum(z, np.float32(palette.glow_depth_m))
+        in_x = x0 + (ux * tan_t + np.float32(sun_x)) * near
+        in_y = y0 + (uy * tan_t + np.float32(sun_y)) * near
+        soft = np.clip(0.5 + basin.at(basin.wall, in_x, in_y) / (0.04 + 0.3 * near), 0, 1) * self.sunlit(in_x, in_y)
+        soft = cv2.GaussianBlur(soft.astype(np.float32), (0, 0), max(2.0, 0.01 * view.focal_px))
         column = _table_at(palette.column, row, col, soft)
         in_band = np.clip((np.float32(pool.band_m) - z) * 100, 0, 1) * on_wall
         if in_band.any():
@@ -414,14 +429,20 @@ class _Scene:
         seen = cover[::2, ::2] > 0.5
         depth_seen = None
         if seen.any():
-            depth_seen = (float(z[seen & ~on_wall].min()), float(z[seen].max())) if (seen & ~on_wall).any() else (0.0, float(z[seen].max()))
+            depth_seen = (
+                (float(z[seen & ~on_wall].min()), float(z[seen].max()))
+                if (seen & ~on_wall).any()
+                else (0.0, float(z[seen].max()))
+            )
 
         path = z / cos_t
         height, width = cover.shape
         light_up = np.empty((height, width, 3), np.float32)
         where = np.dstack([x1, y1, z, sunlit, t + path, wall_shade]).astype(np.float32)
         for rows in _stripes(0, height):
-            x, y, depth, sun, reach, shade = (_enlarge(np.ascontiguousarray(where[..., i]), rows, width) for i in range(6))
+            x, y, depth, sun, reach, shade = (
+                _enlarge(np.ascontiguousarray(where[..., i]), rows, width) for i in range(6)
+            )
             wall = _enlarge(on_wall.astype(np.float32), rows, width) > 0.5
             share, tone = self._bottom_pattern(x, y, depth, sun, wall, reach, shade)
             ground, other = _enlarge(floor, rows, width), _enlarge(second, rows, width)
@@ -533,7 +554,13 @@ class _Scene:
                 fittings *= 1 - 0.55 * within * np.clip((0.025 - edge) / np.maximum(footprint, 1e-3) + 0.5, 0, 1)
         tone = np.where(on_wall, tone, tone * fittings)
         if not spec.light.in_shade and spec.light.sun_share > 0.2:
-            net = sample_tile(noise_tile("caustic", spec.light.seed % 2), along, across, spec.light.wave_size_m * 0.8, offset=spec.light.seed % 37)
+            net = sample_tile(
+                noise_tile("caustic", spec.light.seed % 2),
+                along,
+                across,
+                spec.light.wave_size_m * 0.8,
+                offset=spec.light.seed % 37,
+            )
             gain = np.float32(0.75 * spec.light.sun_share * min(1.0, spec.light.wave_slope_rms / 0.018))
             strength = np.minimum(z * np.float32(1 / 0.35), 1) / (1 + np.float32(0.45) * z)
             strength *= np.exp(np.float32(-0.6 * self.palette.scatter_per_m) * z)
@@ -552,7 +579,9 @@ class _Scene:
         if extras.floor_debris > 0:
             heap = sample_tile(noise_tile("cloud", extras.seed % 3), x, y, 3.3, offset=extras.seed % 43)
             grain = sample_tile(noise_tile("fine", extras.seed % 2), x, y, 1.2)
-            heap = np.clip(heap * 0.7 + 0.3 * grain / (1 + (footprint / 0.02) ** 2) - 1.3 + 1.5 * extras.floor_debris, 0, 1)
+            heap = np.clip(
+                heap * 0.7 + 0.3 * grain / (1 + (footprint / 0.02) ** 2) - 1.3 + 1.5 * extras.floor_debris, 0, 1
+            )
             colours *= 1 - (heap * ~on_wall)[..., None] * np.float32([0.62, 0.70, 0.82])
         return share, colours
 
@@ -578,7 +607,9 @@ class _Scene:
             top = cv2.GaussianBlur(masked, (0, 0), sigma_px / 8)
             bottom = cv2.GaussianBlur(weight, (0, 0), sigma_px / 8)
             half = (keep.shape[1], keep.shape[0])
-            return np.asarray(cv2.resize(top / np.maximum(bottom, 1e-3)[..., None], half, interpolation=cv2.INTER_LINEAR))
+            return np.asarray(
+                cv2.resize(top / np.maximum(bottom, 1e-3)[..., None], half, interpolation=cv2.INTER_LINEAR)
+            )
 
         near, wide = spread(0.026 * f), spread(0.10 * f)
         fine = keep[..., None]
@@ -604,7 +635,16 @@ class _Scene:
         return sx, sy
 
     def _refract(
-        self, light_up: F32, rows: slice, ray: tuple[F32, F32, F32], length: F32, t: F32, path: F32, z: F32, sx: F32, sy: F32
+        self,
+        light_up: F32,
+        rows: slice,
+        ray: tuple[F32, F32, F32],
+        length: F32,
+        t: F32,
+        path: F32,
+        z: F32,
+        sx: F32,
+        sy: F32,
     ) -> F32:
         """Return rows of the under-water picture shifted by the waves' refraction.
 
@@ -652,10 +692,7 @@ class _Scene:
             self._paint_skimmer(picture, rng)
         drift = rng.uniform(low, high)
         for _ in range(spec.extras.leaves):
-            if rng.random() < 0.6:
-                middle = rng.normal(drift, 0.9)
-            else:
-                middle = rng.uniform(low, high)
+            middle = rng.normal(drift, 0.9) if rng.random() < 0.6 else rng.uniform(low, high)
             long, wide, turn = rng.uniform(0.02, 0.05), rng.uniform(0.35, 0.7), rng.uniform(0, 6.3)
             srgb = LEAF_COLOURS[int(rng.integers(len(LEAF_COLOURS)))]
             if float(self.basin.at(self.basin.wall, np.float32([[middle[0]]]), np.float32([[middle[1]]]))[0, 0]) < long:
@@ -706,7 +743,9 @@ class _Scene:
             return
         along = np.array([-outwards[1], outwards[0]]) * 0.12
         top, low = -0.015, -self.pool.freeboard_m
-        points = np.array([[*(point - along), top], [*(point + along), top], [*(point + along), low], [*(point - along), low]])
+        points = np.array(
+            [[*(point - along), top], [*(point + along), top], [*(point + along), low], [*(point - along), low]]
+        )
         self._paint_polygon(picture, np.zeros(picture.shape[:2], bool), points, (0.10, 0.10, 0.11), point)
 
     def _paint_rail(self, picture: F32, covered: Mask, rng: np.random.Generator) -> None:
@@ -719,13 +758,17 @@ class _Scene:
             a = np.linspace(0, 1, 24)
             reach = 0.45 - 0.95 * a
             rise = 0.75 * np.sin(np.pi * np.clip(a * 1.12, 0, 1)) - 0.25 * (a > 0.9)
-            points = np.column_stack([point + along * shift + outwards * reach[:, None], np.maximum(rise, -self.pool.freeboard_m)])
+            points = np.column_stack(
+                [point + along * shift + outwards * reach[:, None], np.maximum(rise, -self.pool.freeboard_m)]
+            )
             if (view.depth_of(points) < 0.3).any():
                 return
             px = view.project(points)
             thick = max(1, round(0.042 * view.focal_px / float(view.depth_of(points).mean())))
             mask = np.zeros(covered.shape, np.uint8)
-            cv2.polylines(mask, [np.round(np.clip(px, -4000, 8000) * 16).astype(np.int32)], False, 255, thick, cv2.LINE_AA, 4)
+            cv2.polylines(
+                mask, [np.round(np.clip(px, -4000, 8000) * 16).astype(np.int32)], False, 255, thick, cv2.LINE_AA, 4
+            )
             ys, xs = np.nonzero(mask)
             alpha = mask[ys, xs].astype(np.float32)[:, None] / 255
             picture[ys, xs] = picture[ys, xs] * (1 - alpha) + alpha * colour
@@ -758,9 +801,15 @@ class _Scene:
         for i in range(3):
             share = rng.uniform(0.35, 0.75)
             if side < 2:
-                a, b = (0 if side == 0 else w, int(h * (0.2 + 0.3 * i))), (int(w * (share if side == 0 else 1 - share)), int(h * (0.3 + 0.25 * i)))
+                a, b = (
+                    (0 if side == 0 else w, int(h * (0.2 + 0.3 * i))),
+                    (int(w * (share if side == 0 else 1 - share)), int(h * (0.3 + 0.25 * i))),
+                )
             else:
-                a, b = (int(w * (0.2 + 0.3 * i)), 0 if side == 2 else h), (int(w * (0.3 + 0.25 * i)), int(h * (share if side == 2 else 1 - share)))
+                a, b = (
+                    (int(w * (0.2 + 0.3 * i)), 0 if side == 2 else h),
+                    (int(w * (0.3 + 0.25 * i)), int(h * (share if side == 2 else 1 - share))),
+                )
             cv2.line(mask, a, b, 1.0, int(0.34 * h))
         mask = cv2.GaussianBlur(mask, (0, 0), 0.05 * w)
         alpha = cv2.resize(mask, (width, height), interpolation=cv2.INTER_LINEAR)[..., None]

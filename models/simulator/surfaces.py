@@ -53,7 +53,13 @@ BANDS: tuple[tuple[int, int, int], ...] = (
     (225, 225, 220),
 )
 FOLIAGE_SRGB = (0.22, 0.32, 0.12)
-LEAF_COLOURS: tuple[tuple[int, int, int], ...] = ((110, 82, 40), (140, 110, 50), (86, 100, 40), (120, 60, 34), (70, 58, 36))
+LEAF_COLOURS: tuple[tuple[int, int, int], ...] = (
+    (110, 82, 40),
+    (140, 110, 50),
+    (86, 100, 40),
+    (120, 60, 34),
+    (70, 58, 36),
+)
 WALL_COLOURS: tuple[tuple[int, int, int], ...] = ((222, 210, 190), (196, 186, 172), (170, 120, 96), (232, 230, 226))
 SKIN_SRGB: tuple[tuple[int, int, int], ...] = ((198, 146, 116), (150, 102, 74), (96, 64, 46), (226, 182, 156))
 """Colours of coping, tile band, foliage, leaves, house walls, hands. Invented, typical."""
@@ -191,7 +197,9 @@ def deck_texture(deck: str, x_m: F32, y_m: F32, footprint_m: F32, seed: int) -> 
     if deck == "paver":
         size = (0.2, 0.1) if seed % 2 else (0.4, 0.4)
         joint = joints(x_m, y_m, size, 0.005, footprint_m, brick=bool(seed % 2))
-        return joint, 1.0 + 0.10 * cell_tone(x_m, y_m, size, brick=bool(seed % 2), seed=seed) + 0.03 * cloud + 0.05 * fine
+        return joint, 1.0 + 0.10 * cell_tone(
+            x_m, y_m, size, brick=bool(seed % 2), seed=seed
+        ) + 0.03 * cloud + 0.05 * fine
     if deck == "wood":
         grain = sample_tile(noise_tile("cloud", seed % 3), x_m * 0.12, y_m * 2.0, 0.6, offset=seed % 11)
         joint = joints(x_m, y_m, (3.1, 0.14), 0.006, footprint_m, brick=True)

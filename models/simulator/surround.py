@@ -50,8 +50,10 @@ class Surround:
             near_sun = x * self.sun_direction[0] + y * self.sun_direction[1] + z * self.sun_direction[2]
             profile = 0.75 + 1.1 * (1 - z) ** 4 + 2.2 * np.exp((near_sun - 1) * 12) + 6 * np.exp((near_sun - 1) * 90)
             paler = ((1 - z) ** 5 * 0.6)[..., None]
-            out = profile[..., None] * (self.sky * (1 - paler) + paler * self.cloud * float(self.sky.mean() / max(self.cloud.mean(), 1e-6)))
-        if 0.03 < spec.cloud_cover:
+            out = profile[..., None] * (
+                self.sky * (1 - paler) + paler * self.cloud * float(self.sky.mean() / max(self.cloud.mean(), 1e-6))
+            )
+        if spec.cloud_cover > 0.03:
             u, v = x / (z + 0.15), y / (z + 0.15)
             cloud = sample_tile(noise_tile("cloud", spec.seed % 3), u, v, 4.0, offset=spec.seed % 23)
             threshold = 1.2 - 2.4 * min(spec.cloud_cover, 1.0)
@@ -59,11 +61,10 @@ class Surround:
             body = (0.85 + 0.15 * cloud)[..., None] * (self.cloud if spec.cloud_cover < 0.9 else self.sky * 1.15)
             out = out * (1 - cover) + cover * body
         azimuth = np.arctan2(y, x)
-        if spec.surround == "open":
-            height = 3.0 + 0 * azimuth
-        else:
-            height = np.full_like(azimuth, spec.tree_height_deg)
-        ring = sample_tile(noise_tile("cloud", (spec.seed + 1) % 3), azimuth, elevation * 0.004, math.pi, offset=spec.seed % 29)
+        height = 3.0 + 0 * azimuth if spec.surround == "open" else np.full_like(azimuth, spec.tree_height_deg)
+        ring = sample_tile(
+            noise_tile("cloud", (spec.seed + 1) % 3), azimuth, elevation * 0.004, math.pi, offset=spec.seed % 29
+        )
         height = height * (0.7 + 0.25 * ring)
         leaf = sample_tile(noise_tile("cloud", (spec.seed + 2) % 3), azimuth, elevation / 57.3, 0.17)
         clump = sample_tile(noise_tile("cloud", spec.seed % 3), azimuth, elevation / 57.3, 0.9)
@@ -103,7 +104,13 @@ def look_up(hemisphere: F32, x: F32, y: F32, z: F32) -> F32:
     half = np.float32((HEMISPHERE_PX - 1) / 2)
     z = np.maximum(z, 0.02)
     return np.asarray(
-        cv2.remap(hemisphere, x / (1 + z) * half + half, y / (1 + z) * half + half, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        cv2.remap(
+            hemisphere,
+            x / (1 + z) * half + half,
+            y / (1 + z) * half + half,
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
     )
 
 

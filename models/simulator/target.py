@@ -64,7 +64,7 @@ class CardPose:
 
 @dataclass(frozen=True)
 class CardLight:
-    """Light on the card as camera response, 3 x 31: from the sun when faced squarely as the ground is, and from the sky."""
+    """Light on the card as camera response, 3 x 31: from the sun (met as the ground meets it) and from the sky."""
 
     from_sun: F64
     from_sky: F64
@@ -86,8 +86,7 @@ def pose_of(card: CardSpec, view: View) -> CardPose:
     height_m = card.width_m * design.height_mm / design.width_mm
     turn = math.radians(card.turn_deg)
     if card.placement in ("coping", "deck"):
-        across = view.outwards if card.placement else view.outwards
-        middle = np.array([*(view.foot + view.right_along * card.along_m + across * card.across_m), 0.004])
+        middle = np.array([*(view.foot + view.right_along * card.along_m + view.outwards * card.across_m), 0.004])
         x_axis = np.array([*view.right_along, 0.0])
         y_axis = np.array([*view.outwards, 0.0])  # towards the photographer = down on the card
         right = x_axis * math.cos(turn) + y_axis * math.sin(turn)
@@ -239,15 +238,20 @@ def place_card(
     if skin is not None:
         _paint_hand(picture, covered, corners_px, design, skin, rng, behind=True)
     full = np.array(
-        [[-margin, -margin], [design.width_mm + margin, -margin], [design.width_mm + margin, design.height_mm + margin], [-margin, design.height_mm + margin]]
+        [
+            [-margin, -margin],
+            [design.width_mm + margin, -margin],
+            [design.width_mm + margin, design.height_mm + margin],
+            [-margin, design.height_mm + margin],
+        ]
     )
     to_px = cv2.getPerspectiveTransform(design.corners_mm.astype(np.float32), corners_px.astype(np.float32))
     outer_px = cv2.perspectiveTransform(full[None].astype(np.float32), to_px)[0]
     pad = 6
-    x0 = max(int(math.floor(outer_px[:, 0].min())) - pad, 0)
-    y0 = max(int(math.floor(outer_px[:, 1].min())) - pad, 0)
-    x1 = min(int(math.ceil(outer_px[:, 0].max())) + pad + 1, picture.shape[1])
-    y1 = min(int(math.ceil(outer_px[:, 1].max())) + pad + 1, picture.shape[0])
+    x0 = max(math.floor(outer_px[:, 0].min()) - pad, 0)
+    y0 = max(math.floor(outer_px[:, 1].min()) - pad, 0)
+    x1 = min(math.ceil(outer_px[:, 0].max()) + pad + 1, picture.shape[1])
+    y1 = min(math.ceil(outer_px[:, 1].max()) + pad + 1, picture.shape[0])
     if x1 - x0 < 3 or y1 - y0 < 3:
         return corners_px, covered
 
@@ -270,10 +274,21 @@ def place_card(
     inside = ((u > -0.5) & (v > -0.5) & (u < index.shape[1] - 0.5) & (v < index.shape[0] - 0.5)).astype(np.float32)
     picked = cv2.remap(index, u, v, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE)
     cos_ratio = max(0.0, float(pose.normal @ sun_direction)) / max(float(sun_direction[2]), 0.15)
-    xs = np.float32(pose.top_left[0]) + x_mm / design.width_mm * np.float32(pose.right[0]) + y_mm / design.height_mm * np.float32(pose.down[0])
-    ys = np.float32(pose.top_left[1]) + x_mm / design.width_mm * np.float32(pose.right[1]) + y_mm / design.height_mm * np.float32(pose.down[1])
+    xs = (
+        np.float32(pose.top_left[0])
+        + x_mm / design.width_mm * np.float32(pose.right[0])
+        + y_mm / design.height_mm * np.float32(pose.down[0])
+    )
+    ys = (
+        np.float32(pose.top_left[1])
+        + x_mm / design.width_mm * np.float32(pose.right[1])
+        + y_mm / design.height_mm * np.float32(pose.down[1])
+    )
     if card.placement == "hand":
-        sun = np.full(x_mm.shape, sunlit_at(np.array([[pose.top_left[0]]], np.float32), np.array([[pose.top_left[1]]], np.float32))[0, 0])
+        sun = np.full(
+            x_mm.shape,
+            sunlit_at(np.array([[pose.top_left[0]]], np.float32), np.array([[pose.top_left[1]]], np.float32))[0, 0],
+        )
     else:
         sun = sunlit_at(xs, ys)
     sun = np.asarray(sun * np.float32(cos_ratio), dtype=np.float32)
@@ -321,14 +336,24 @@ def place_card(
 
 
 def _paint_hand(
-    picture: F32, covered: NDArray[np.bool_], corners_px: F64, design: CardDesign, skin: F32, rng: np.random.Generator, *, behind: bool
+    picture: F32,
+    covered: NDArray[np.bool_],
+    corners_px: F64,
+    design: CardDesign,
+    skin: F32,
+    rng: np.random.Generator,
+    *,
+    behind: bool,
 ) -> None:
     """Paint palm and forearm behind the card, or the thumb over its lower rim."""
     w, h = design.width_mm, design.height_mm
     size = corners_px[1] - corners_px[0]
     down = corners_px[3] - corners_px[0]
     if behind:
-        shapes = [((0.5 * w, 1.02 * h), (0.62 * w, 3.2 * h), 0.19 * w, 1.0), ((0.40 * w, 0.9 * h), (0.5 * w, 1.3 * h), 0.17 * w, 0.9)]
+        shapes = [
+            ((0.5 * w, 1.02 * h), ((0.5 + rng.uniform(-0.3, 0.6)) * w, 9.0 * h), 0.19 * w, 1.0),
+            ((0.40 * w, 0.9 * h), (0.5 * w, 1.3 * h), 0.17 * w, 0.9),
+        ]
     else:
         shapes = [((0.5 * w, 1.03 * h), (0.56 * w, 1.3 * h), 0.062 * w, 1.05)]
     for (ax, ay), (bx, by), radius, tone in shapes:
@@ -341,7 +366,9 @@ def _paint_hand(
         cap_b = b + r * (np.cos(t)[:, None] * axis + np.sin(t)[:, None] * normal)
         cap_a = a - r * (np.cos(t)[:, None] * axis + np.sin(t)[:, None] * normal)
         mask = np.zeros(picture.shape[:2], np.uint8)
-        outline = clip_to_box(np.vstack([cap_b, cap_a]), (-2000.0, -2000.0, picture.shape[1] + 2000.0, picture.shape[0] + 2000.0))
+        outline = clip_to_box(
+            np.vstack([cap_b, cap_a]), (-2000.0, -2000.0, picture.shape[1] + 2000.0, picture.shape[0] + 2000.0)
+        )
         if len(outline) < 3:
             continue
         cv2.fillPoly(mask, [np.round(outline * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
@@ -356,9 +383,7 @@ def _paint_hand(
     del rng
 
 
-def card_light(
-    card: CardSpec, response: F64, *, sun: F64, sky: F64, own: F64 | None
-) -> CardLight:
+def card_light(card: CardSpec, response: F64, *, sun: F64, sky: F64, own: F64 | None) -> CardLight:
     """Return the card's light as camera response.
 
     Parameters
