@@ -305,14 +305,7 @@ def gather(recovery: Recovery, now: datetime, *, units: str = "us") -> Facts:
     visits = recovery.visits
     last = visits[-1] if visits else None
     equipment, equipment_visits = _equipment(visits)
-    poured = [
-        sum(
-            chlorine_poured_mg_l(each, recovery.pool.volume_l)
-            for each in visit.treatments
-            if each.chemical in CHLORINES
-        )
-        for visit in visits
-    ]
+    poured = [_chlorine_poured(visit, recovery.pool.volume_l) for visit in visits]
     ages_h = [_hours(visit.at, now) for visit in visits]
     dosed = [i for i, raised in enumerate(poured) if raised >= limits.COUNTS_AS_DOSE_MG_L]
     flocced = [i for i, visit in enumerate(visits) if _poured(visit, Chemical.FLOCCULANT)]
@@ -348,6 +341,13 @@ def gather(recovery: Recovery, now: datetime, *, units: str = "us") -> Facts:
 def _hours(earlier: datetime, later: datetime) -> float:
     """Return hours between, never negative: a phone's clock may run ahead."""
     return max((later - earlier).total_seconds() / 3600, 0.0)
+
+
+def _chlorine_poured(visit: Visit, volume_l: float) -> float:
+    """Return the free chlorine poured at a visit [mg/L]; 0 where the pool's volume is not known."""
+    if not 0 < volume_l <= LARGEST_POOL_L:
+        return 0.0
+    return sum(chlorine_poured_mg_l(each, volume_l) for each in visit.treatments if each.chemical in CHLORINES)
 
 
 def _poured(visit: Visit, chemical: Chemical) -> bool:

@@ -1,7 +1,7 @@
 """Says how far a recovery has come, when it will be clear, and whether someone is late.
 
-In: a `Recovery`, `now`. Out: `Progress`. The forecast is simple, and wide for it: algae die off, then the filter takes the
-dead out (Gage & Bidwell's law), each at a rate known beforehand and corrected by this pool's own visits.
+In: a `Recovery`, `now`. Out: `Progress`. The forecast is simple, and wide for it: algae die off, then the filter
+takes the dead out (Gage & Bidwell's law), each at a rate known beforehand and corrected by this pool's own visits.
 """
 
 from __future__ import annotations

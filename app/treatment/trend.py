@@ -22,7 +22,7 @@ TURNOVERS_PER_DAY = 3.0
 public pools (10 NYCRR 6-1.11)."""
 
 CLEARED_PER_TURNOVER: dict[str, tuple[float, float]] = {
-    "sand": (0.06, 0.35),
+    "sand": (0.07, 0.35),
     "sand_floc": (0.12, 0.20),
     "cartridge": (0.13, 0.35),
     "de": (0.16, 0.35),
