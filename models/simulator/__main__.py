@@ -78,8 +78,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     try:
         if asked.jobs <= 1:
-            done = (_render_one(each, str(asked.outdir)) for each in requests)
-            for count, name in enumerate(done, 1):
+            for count, each in enumerate(requests, 1):
+                name = _render_one(each, str(asked.outdir))
                 print(f"rendered {count}/{len(requests)} {name}", file=sys.stderr)
         else:
             with ProcessPoolExecutor(max_workers=asked.jobs) as pool:

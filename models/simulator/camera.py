@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -24,7 +25,7 @@ from models.simulator.spectra import (
     table,
 )
 
-Picture = NDArray[np.float32]
+Picture = NDArray[Any]
 """Shape (H, W, 3), linear camera sRGB, 1 = white sheet in full light before exposure."""
 
 
@@ -157,7 +158,7 @@ def spectral_response(spec: CameraSpec, lit: NDArray[np.float64]) -> NDArray[np.
     gains = 1.0 / assumed / under_light[1]
     gains[0] *= 2.0 ** spec.white_balance_error[0]
     gains[2] *= 2.0 ** spec.white_balance_error[1]
-    return colour_matrix(spec.base, spec.variation, spec.matrix_error) @ (curves * gains[:, None])
+    return np.asarray(colour_matrix(spec.base, spec.variation, spec.matrix_error) @ (curves * gains[:, None]))
 
 
 LUMA = np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
@@ -186,7 +187,7 @@ def exposure_gain(linear: Picture, spec: CameraSpec) -> float:
     weight = np.exp(-(xx**2 + yy**2))
     level = float(np.exp((weight * np.log(luma)).sum() / weight.sum()))
     high = float(np.quantile(luma, 0.97))
-    return min(0.17 / level, 1.0 / max(high, 1e-4)) * 2.0**spec.exposure_ev
+    return float(min(0.17 / level, 1.0 / max(high, 1e-4)) * 2.0**spec.exposure_ev)
 
 
 def develop(linear: Picture, spec: CameraSpec, *, illuminance_lux: float, seed: int) -> NDArray[np.uint8]:
@@ -256,9 +257,9 @@ def develop(linear: Picture, spec: CameraSpec, *, illuminance_lux: float, seed: 
         if spec.noise_reduction > 0:
             encoded = cv2.GaussianBlur(encoded, (0, 0), sigma_px)
             luma = cv2.GaussianBlur(luma, (0, 0), sigma_px)
-        fine -= luma
+        fine = cv2.subtract(fine, luma)
         encoded = cv2.add(encoded, cv2.merge([fine, fine, fine]))
-    return np.asarray(cv2.convertScaleAbs(cv2.max(encoded, 0.0)))
+    return np.clip(encoded + np.float32(0.5), 0, 255).astype(np.uint8)
 
 
 @functools.cache
@@ -294,4 +295,4 @@ def _local_gain(linear: Picture, gain: float, strength: float) -> NDArray[np.flo
     small = cv2.resize(linear, (width // 16, height // 16), interpolation=cv2.INTER_AREA)
     base = cv2.GaussianBlur(np.log(np.maximum(gain * (small @ LUMA), 1e-3)), (0, 0), 3.0)
     lift = np.exp(-strength * (base - np.log(0.18))).astype(np.float32)
-    return cv2.resize(np.clip(lift, 0.4, 2.5), (width, height), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.resize(np.clip(lift, 0.4, 2.5), (width, height), interpolation=cv2.INTER_LINEAR))

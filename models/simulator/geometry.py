@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,7 +17,8 @@ from numpy.typing import NDArray
 
 from models.simulator.specs import PoolSpec, StanceSpec
 
-F32 = NDArray[np.float32]
+F32 = NDArray[Any]
+"""Arrays of float32; OpenCV's stubs know no narrower type."""
 F64 = NDArray[np.float64]
 
 GRID_M = 0.04
@@ -151,7 +153,7 @@ class View:
     def project(self, points: F64) -> F64:
         """Return pixel positions of points in front of the camera, shape (N, 2)."""
         local = (np.asarray(points, dtype=np.float64) - self.position) @ self.rotation.T
-        return local[:, :2] / local[:, 2:] * self.focal_px + np.array(self.middle_px)
+        return np.asarray(local[:, :2] / local[:, 2:] * self.focal_px + np.array(self.middle_px))
 
     def depth_of(self, points: F64) -> F64:
         """Return the forward distance of points [m], shape (N,)."""

@@ -46,7 +46,8 @@ CARD_SHARE_RANGE = (0.05, 0.32)
 """Width of the card over the photo's width."""
 
 LEAST_CARD_PX = 125.0
-"""A smaller card's markers are below 3 px a cell (in photos too small for that, a tenth of the width will do); a phone's 12 megapixels give 200 px at 5 %."""
+"""A smaller card's markers are below 3 px a cell (in photos too small for that, a tenth of the
+width will do); a phone's 12 megapixels give 200 px at 5 %."""
 
 LIGHT_RATIO_RANGE = (0.55, 1.6)
 """Light on the card over light on the water in photos without a fault (our choice)."""

@@ -7,12 +7,14 @@ say for each position how far a second colour mixes in and how bright the surfac
 from __future__ import annotations
 
 import functools
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-F32 = NDArray[np.float32]
+F32 = NDArray[Any]
+"""Arrays of float32; OpenCV's stubs know no narrower type."""
 
 FINISHES: dict[str, tuple[tuple[int, int, int], tuple[int, int, int], str, float]] = {
     "white": ((234, 233, 226), (205, 206, 200), "mottled", 0.5),
@@ -129,10 +131,9 @@ def sample_tile(tile: F32, x_m: F32, y_m: F32, tile_m: float, *, turn: float = 0
     for w in (u, v):
         w -= np.floor(w)
         w *= TILE_PX
-    flat = u.ndim == 1
+    flat, count = u.ndim == 1, u.size
     if flat:
         # cv2.remap takes at most 32767 columns: fold long vectors.
-        count = u.size
         width = 1024
         pad = -count % width
         u = np.pad(u, (0, pad)).reshape(-1, width)

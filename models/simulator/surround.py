@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -16,7 +17,8 @@ from numpy.typing import NDArray
 from models.simulator.illuminants import LightSpec
 from models.simulator.surfaces import noise_tile, sample_tile
 
-F32 = NDArray[np.float32]
+F32 = NDArray[Any]
+"""Arrays of float32; OpenCV's stubs know no narrower type."""
 F64 = NDArray[np.float64]
 
 HEMISPHERE_PX = 384

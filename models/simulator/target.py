@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -29,7 +30,8 @@ from models.simulator.surfaces import noise_tile
 from models.simulator.surround import sun_direction, sunlit_share
 from vision.specs import CardDesign, load_card, load_chart24
 
-F32 = NDArray[np.float32]
+F32 = NDArray[Any]
+"""Arrays of float32; OpenCV's stubs know no narrower type."""
 F64 = NDArray[np.float64]
 
 PAPER_WHITE = 0.90

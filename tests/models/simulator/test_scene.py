@@ -16,8 +16,9 @@ from PIL import Image
 from models.simulator.camera import colour_matrix, sensitivities
 from models.simulator.files import RequestWrong, encode_jpeg, spec_of_request, write_request
 from models.simulator.geometry import basin_of, outline_of, view_of
+from models.simulator.palette import mix_palette
 from models.simulator.sampling import sample_spec, sample_water
-from models.simulator.scene import mix_palette, render
+from models.simulator.scene import render
 from models.simulator.specs import SPOILERS, PoolSpec, SceneSpec, StanceSpec
 from vision.results import Clarity, Severity, clarity_of, severity_of
 from vision.specs import load_card
