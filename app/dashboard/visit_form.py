@@ -97,28 +97,28 @@ def show(desk: Desk, pool: Pool, step: Step, was: Visit | None = None) -> Noted 
 def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
     """Ask what was found at the equipment; nothing tapped means not looked at."""
     st.subheader("At the equipment")
-    power = choice("Power", "On", "Off", was.power_on)
-    pump = choice("Pump", "Runs", "Does not run", was.pump_runs)
-    flow = choice("Flow", "Holds", "Drops", was.flow_holds)
-    pressure = st.number_input(
-        f"Filter pressure, {desk.units.pressure}",
-        min_value=0.0,
-        value=was.filter_pressure_kpa / desk.units.kpa_per_pressure if was.filter_pressure_kpa is not None else None,
-        step=1.0,
-        format="%.0f",
-        width=240,
-    )
-    elements = st.segmented_control(
-        "Sand"
-        if pool.filter_kind is FilterKind.SAND
-        else f"Filter elements ({words.FILTER[pool.filter_kind].lower()})",
-        list(ElementState),
-        format_func=words.ELEMENTS.__getitem__,
-        default=was.elements,
-    )
     manifold = None
-    if pool.filter_kind is not FilterKind.SAND:
-        manifold = choice("Manifold", "Sound", "Broken", was.manifold_sound)
+    with st.container(key="tb-equipment"):
+        power = choice("Power", "On", "Off", was.power_on)
+        pump = choice("Pump", "Runs", "Stands", was.pump_runs)
+        flow = choice("Flow", "Holds", "Drops", was.flow_holds)
+        elements = st.segmented_control(
+            words.ELEMENTS_OF[pool.filter_kind],
+            list(ElementState),
+            format_func=words.ELEMENTS.__getitem__,
+            default=was.elements,
+            width="stretch",
+        )
+        if pool.filter_kind is not FilterKind.SAND:
+            manifold = choice("Manifold", "Sound", "Broken", was.manifold_sound)
+        was_kpa = was.filter_pressure_kpa
+        pressure = st.number_input(
+            f"Filter, {desk.units.pressure}",
+            min_value=0.0,
+            value=was_kpa / desk.units.kpa_per_pressure if was_kpa is not None else None,
+            step=1.0,
+            format="%.0f",
+        )
     return Equipment(
         power_on=power,
         pump_runs=pump,
@@ -131,7 +131,7 @@ def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
 
 def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
     """Ask for the readings; an empty field is a reading not taken."""
-    st.subheader("Readings")
+    st.subheader(f"Readings, {desk.units.concentration}")
     before = {each.analyte: entry.typed(each, desk.units) for each in was}
     methods = [each.method for each in was if each.method in TYPED_METHODS]
     method = st.segmented_control(
@@ -140,18 +140,18 @@ def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
         format_func=words.METHOD.__getitem__,
         default=methods[0] if methods else Method.DROP_COUNT,
         required=True,
+        width="stretch",
     )
-    units = {"ph": "", "water_temperature": f", {desk.units.temperature}"}
     with st.container(key="tb-readings"):
         typed = {
             analyte: st.number_input(
-                f"{name}{units.get(analyte, f', {desk.units.concentration}')}",
+                f"{name}, {desk.units.temperature}" if analyte == "water_temperature" else name,
                 min_value=0.0,
                 value=before.get(analyte),
                 step=STEPS.get(analyte, 10.0),
                 format="%.1f" if analyte == "ph" else "%g",
             )
-            for analyte, name in words.ANALYTE.items()
+            for analyte, name in words.ANALYTE_SHORT.items()
         }
     return tuple(
         entry.reading(analyte, value, method or Method.DROP_COUNT, desk.units)
@@ -173,7 +173,7 @@ def ask_poured(desk: Desk, step: Step, was: tuple[Treatment, ...]) -> tuple[Trea
         key = f"{dose.chemical}-{dose.amount:.6g}"
         with st.container(horizontal=True, vertical_alignment="bottom"):
             did = st.segmented_control(
-                f"{name}{strength}: advised {dose.say}", [True, False], format_func=did_say, key=f"did-{key}"
+                f"{name}{strength}: advised {dose.say}", [True, False], format_func=did_say, key=f"did-{key}", width=330
             )
             shown = st.number_input(
                 f"Amount, {pour.shown_unit}", min_value=0.0, value=pour.shown, step=0.25, key=f"much-{key}", width=218
@@ -209,7 +209,9 @@ def ask_other(desk: Desk) -> list[Treatment]:
 
 def choice(label: str, yes: str, no: str, was: bool | None) -> bool | None:
     """Ask a question with two large buttons; neither tapped means not known."""
-    return st.segmented_control(label, [True, False], format_func=lambda each: yes if each else no, default=was)
+    return st.segmented_control(
+        label, [True, False], format_func=lambda each: yes if each else no, default=was, width="stretch"
+    )
 
 
 def did_say(did: bool) -> str:

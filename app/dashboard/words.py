@@ -95,6 +95,13 @@ ELEMENTS: Mapping[ElementState, str] = {
 }
 """The state of cartridges, grids or sand."""
 
+ELEMENTS_OF: Mapping[FilterKind, str] = {
+    FilterKind.SAND: "Sand",
+    FilterKind.CARTRIDGE: "Cartridges",
+    FilterKind.DE: "Grids",
+}
+"""What each filter holds the dirt back with."""
+
 METHOD: Mapping[Method, str] = {
     Method.STRIP_EYE: "Strip, by eye",
     Method.STRIP_PHOTO: "Strip, by photo",
@@ -113,6 +120,14 @@ ANALYTE: Mapping[str, str] = {
     "water_temperature": "Water temperature",
 }
 """What is read of the water."""
+
+ANALYTE_SHORT: Mapping[str, str] = {
+    **ANALYTE,
+    "total_alkalinity": "Alkalinity",
+    "cyanuric_acid": "Stabilizer",
+    "water_temperature": "Water",
+}
+"""The same on a phone's form, in half its width."""
 
 CHEMICAL: Mapping[Chemical, str] = {
     Chemical.SODIUM_HYPOCHLORITE: "Sodium hypochlorite (liquid chlorine)",

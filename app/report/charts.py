@@ -6,6 +6,7 @@ which is told apart by place, shape and words too, never by colour alone. Nothin
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -172,17 +173,34 @@ def recovery_panels(
     palette = PALETTE[ground]
     depth, algae, doses = depth_rows(recovery, m_per_unit=m_per_unit), algae_rows(recovery), dose_rows(recovery)
     span = _time_span(recovery, now)
-    height = 150 if narrow else 170
+    height = 150 if narrow else 180
+    day_step = max(1, math.ceil((span[1] - span[0]) / timedelta(days=4 if narrow else 6)))
+    ends = [end.isoformat() for end in span]
 
     def panel(
-        rows: list[dict[str, Any]], *, lower: Mapping[Any, float], smallest: float, title: str, colour: str, shape: str
+        rows: list[dict[str, Any]],
+        *,
+        lower: Mapping[Any, float],
+        smallest: float,
+        title: str,
+        colour: str,
+        shape: str,
+        dated: bool,
     ) -> alt.LayerChart:
-        top = max([max(lower.values()) * 1.6, *(row["high"] * 1.1 for row in rows)])
+        top = max([max(lower.values()) * 2.2, *(row["high"] * 1.1 for row in rows)])
         time = alt.X(
             "at:T",
             title=None,
-            scale=alt.Scale(domain=span),
-            axis=alt.Axis(format="%b %-d", tickCount=4 if narrow else 7, labelOverlap=True, grid=False),
+            scale=alt.Scale(domain=ends),
+            axis=alt.Axis(
+                format="%b %-d",
+                # Whole days, at most six of them: no day's name twice.
+                tickCount=alt.TimeIntervalStep(interval="day", step=day_step),
+                labelOverlap=True,
+                labels=dated,
+                ticks=dated,
+                grid=False,
+            ),
         )
         value_scale = alt.Scale(type="log", domain=[smallest, top], nice=False)
         # One axis carries numbers, the bands carry the grades' words: two ways to read the same height.
@@ -247,6 +265,7 @@ def recovery_panels(
         title=f"Visible depth, {depth_unit}",
         colour=palette.depth,
         shape="circle",
+        dated=False,
     )
     lower_panel = panel(
         algae,
@@ -255,6 +274,7 @@ def recovery_panels(
         title="Living algae, chlorophyll-a in µg/L",
         colour=palette.algae,
         shape="diamond",
+        dated=True,
     )
     return _dressed(upper, palette), _dressed(lower_panel, palette)
 
@@ -300,11 +320,11 @@ def _measured(recovery: Recovery) -> list[Visit]:
     return [visit for visit in recovery.visits if visit.assessment is not None and visit.assessment.usable]
 
 
-def _time_span(recovery: Recovery, now: datetime) -> list[str]:
+def _time_span(recovery: Recovery, now: datetime) -> tuple[datetime, datetime]:
     """Return both ends of the time axis with a little room, so that no mark sits on the edge."""
     times = [recovery.opened_at, *(visit.at for visit in recovery.visits), recovery.closed_at or now]
     room = max((max(times) - min(times)) * 0.04, timedelta(hours=6))
-    return [(min(times) - room).isoformat(), (max(times) + room).isoformat()]
+    return min(times) - room, max(times) + room
 
 
 def _bands(

@@ -60,7 +60,8 @@ def show_card(desk: Desk, row: BoardRow) -> None:
     """Show one recovery as a card that is one link to its page."""
     recovery = row.recovery
     _, tone = widgets.STANDING_MARK[row.progress.standing]
-    with st.container(key=f"tb-card-{TONE['act' if row.progress.overdue else tone]}-{recovery.id}"):
+    retake = row.assessment is not None and not row.assessment.usable
+    with st.container(key=f"tb-card-{TONE['act' if row.progress.overdue or retake else tone]}-{recovery.id}"):
         widgets.show_html(card_html(desk, row))
         st.page_link(desk.pages["pool"], label=f"Open {recovery.pool.name}", query_params={"recovery": recovery.id})
 

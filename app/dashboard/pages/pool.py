@@ -31,9 +31,9 @@ def show(desk: Desk) -> None:
         show_links(desk, recovery, progress)
     with right:
         show_chart(desk, recovery)
+        show_pool_facts(desk, recovery)
     show_photos(desk, recovery)
     show_visits(desk, recovery)
-    show_pool_facts(desk, recovery)
 
 
 def show_title(desk: Desk, recovery: Recovery, progress: Progress) -> None:

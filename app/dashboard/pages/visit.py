@@ -12,6 +12,7 @@ import streamlit as st
 
 from app import actions
 from app.actions import PhotoIn, VisitLogged
+from app.config import MAX_PHOTO_MB
 from app.dashboard import session, visit_form, widgets, words
 from app.dashboard.session import Desk
 from app.records import Recovery, Visit
@@ -98,13 +99,12 @@ def begun(desk: Desk, recovery: Recovery) -> Visit | None:
 
 def show_arrival(desk: Desk, recovery: Recovery, visit: Visit | None) -> Visit | None:
     """Take photos as they arrive, each into the log at once, and return the visit they belong to."""
-    st.subheader("Photos")
     files = st.file_uploader(
-        "Water beside the card, from the pool's edge",
+        "Photos: water beside the card, from the edge",
         type=PHOTO_KINDS,
         accept_multiple_files=True,
         key=f"photos-{st.session_state.setdefault('upload_round', 0)}",
-        help="Two photos are enough: one of the deep end, one of the shallow end. Card and water in the same light.",
+        max_upload_size=MAX_PHOTO_MB,
     )
     taken: set[str] = st.session_state.setdefault("photos_taken", set())
     arrived = [file for file in files if file.file_id not in taken]

@@ -148,9 +148,9 @@ def test_a_visit_with_two_photos_from_arrival_to_the_next_step(oak, home):
 
     labelled(at.button_group, "Power").set_value(True)
     labelled(at.button_group, "Pump").set_value(True)
-    labelled(at.button_group, "Filter elements").set_value(ElementState.GOOD)
+    labelled(at.button_group, "Cartridges").set_value(ElementState.GOOD)
     labelled(at.button_group, "Work done").set_value([Work.FILTER_CLEANED, Work.BRUSHED])
-    labelled(at.number_input, "Filter pressure").set_value(20.0)
+    labelled(at.number_input, "Filter, psi").set_value(20.0)
     labelled(at.number_input, "Free chlorine").set_value(6.0)
     labelled(at.number_input, "pH").set_value(7.6)
     labelled(at.text_input, "Your name").set_value("Rio")
