@@ -235,14 +235,14 @@ def of_chemical(chemical: Chemical) -> tuple[Caution, ...]:
 def of_pool(pool: Pool) -> tuple[Caution, ...]:
     """Return the cautions that this pool adds wherever a chemical is poured into it."""
     found = []
-    if pool.surface is Surface.VINYL:
+    if pool.surface == Surface.VINYL:
         found.append(
             Caution(
                 "Vinyl liner: never let granules or strong liquid lie on it; pour thinly along the returns and brush.",
                 COMMON_PRACTICE,
             )
         )
-    if pool.surface is Surface.FIBREGLASS:
+    if pool.surface == Surface.FIBREGLASS:
         found.append(
             Caution("Fibreglass: strong chlorine dulls it; pour thinly along the returns and brush.", COMMON_PRACTICE)
         )

@@ -100,12 +100,12 @@ def above(f: Facts, analyte: str, most: float) -> bool:
 
 def is_de(f: Facts) -> bool:
     """Return whether the filter is a DE filter."""
-    return f.pool.filter_kind is FilterKind.DE
+    return f.pool.filter_kind == FilterKind.DE
 
 
 def is_cartridge(f: Facts) -> bool:
     """Return whether the filter is a cartridge filter."""
-    return f.pool.filter_kind is FilterKind.CARTRIDGE
+    return f.pool.filter_kind == FilterKind.CARTRIDGE
 
 
 def must_not_drain(f: Facts) -> bool:

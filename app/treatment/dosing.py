@@ -130,7 +130,7 @@ def dose_for(
     low, high = amount * (1 - VOLUME_DOUBT), amount * (1 + VOLUME_DOUBT)
     if most_mg_l is not None:
         low, high = amount, _amount(chemical, volume_l, most_mg_l, strength)
-    if chemical is Chemical.SODIUM_THIOSULFATE:
+    if chemical == Chemical.SODIUM_THIOSULFATE:
         low, high = (amount * each / product.mg_per_mg for each in THIOSULFATE_RANGE)
         note += " Half of it first: how much it takes depends on the water, by a factor of 8. Then test again."
     warned = cautions.of_chemical(chemical)
@@ -254,7 +254,7 @@ def split_with_granules(
     >>> split_with_granules(heavy, volume_l=56_781.2).say
     '4 gal and 4 bags (6 lb 8 oz of granules of 65 %)'
     """
-    if dose.chemical is not Chemical.SODIUM_HYPOCHLORITE or dose.strength_pct is None:
+    if dose.chemical != Chemical.SODIUM_HYPOCHLORITE or dose.strength_pct is None:
         raise ValueError(f"dose must be sodium hypochlorite, got {dose.chemical!r}")
     half_mg_l = dose.amount / 2 * active_g(dose.chemical, dose.strength_pct) * 1000 / volume_l
     liquid = dose_for(
@@ -299,7 +299,7 @@ def ph_dose(
         If the chemical moves pH the other way, or the readings do not fit together.
     """
     lowers = chemical in cautions.ACIDS
-    if not (lowers or chemical is Chemical.SODIUM_CARBONATE) or (ph_to < ph_from) != lowers:
+    if not (lowers or chemical == Chemical.SODIUM_CARBONATE) or (ph_to < ph_from) != lowers:
         raise CannotDose(
             f"{PRODUCTS[chemical].name} does not take pH from {ph_from:g} to {ph_to:g}.",
             "Use acid to lower pH and soda ash to raise it.",
@@ -334,7 +334,7 @@ def _by_label(chemical: Chemical, *, volume_l: float, label_rate: LabelRate | No
     product = PRODUCTS[chemical]
     source = "The product's label, as typed in"
     if label_rate is None:
-        if chemical is not Chemical.SODIUM_BROMIDE:
+        if chemical != Chemical.SODIUM_BROMIDE:
             raise CannotDose(
                 f"{product.name.capitalize()} is dosed by its label.",
                 "Type the label's rate: so much product for so much water.",
@@ -374,7 +374,7 @@ def _strength(
     strength = product.strength_pct if strength_pct is None else strength_pct
     if strength is None or not 0 < strength <= 100:
         raise CannotDose(f"A strength of {strength_pct:g} % cannot be.", "Read the per cent from the label.")
-    if chemical is not Chemical.SODIUM_HYPOCHLORITE:
+    if chemical != Chemical.SODIUM_HYPOCHLORITE:
         return strength, f" Strength not known: {strength:g} % assumed." if assumed and strength < 100 else ""
     try:
         fresh = trade_pct(strength, basis)
@@ -385,7 +385,7 @@ def _strength(
             "Strength is above 0 and at most 25 %, age 0 days or more, storage 32 to 140 deg F (0 to 60 deg C).",
         ) from error
     note = " Strength not known: 12.5 trade % assumed." if assumed else ""
-    if basis is StrengthBasis.TRADE:
+    if basis == StrengthBasis.TRADE:
         weight = trade_pct(strength, StrengthBasis.WEIGHT_HYPOCHLORITE)
         note += (
             f" {strength:g} % read as trade % ({strength * 10:g} g/L available chlorine); if the label means % by "

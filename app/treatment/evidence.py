@@ -136,8 +136,8 @@ def _equipment(facts: Facts) -> Evidence | None:
         ("pump_runs", state.pump_runs is False, "The pump does not run."),
         ("flow_holds", state.flow_holds is False, "The pump does not hold its flow."),
         ("manifold_sound", state.manifold_sound is False, "The filter's manifold is cracked."),
-        ("elements", state.elements is ElementState.TORN, "The filter's elements are torn."),
-        ("elements", state.elements is ElementState.WORN, "The filter's elements are worn."),
+        ("elements", state.elements == ElementState.TORN, "The filter's elements are torn."),
+        ("elements", state.elements == ElementState.WORN, "The filter's elements are worn."),
         ("pump_runs", state.pump_runs is True, "The pump runs."),
     )
     for part, is_so, said in wrong:
@@ -172,7 +172,7 @@ def _stock(facts: Facts) -> Evidence | None:
     at = next(
         visit.id
         for visit in reversed(visits)
-        if any(each.chemical is Chemical.SODIUM_HYPOCHLORITE and each.strength_pct for each in visit.treatments)
+        if any(each.chemical == Chemical.SODIUM_HYPOCHLORITE and each.strength_pct for each in visit.treatments)
     )
     return Evidence(f"The stock last poured here was labelled {facts.stock_trade_pct:g} %.", at)
 

@@ -137,7 +137,7 @@ class Facts:
     @property
     def is_green(self) -> bool:
         """Whether living algae were graded."""
-        return self.is_measured and self.severity is not Severity.NONE
+        return self.is_measured and self.severity != Severity.NONE
 
     @property
     def is_clear(self) -> bool:
@@ -169,7 +169,7 @@ class Facts:
     @property
     def is_sand(self) -> bool:
         """Whether the filter is sand."""
-        return self.pool.filter_kind is FilterKind.SAND
+        return self.pool.filter_kind == FilterKind.SAND
 
     @property
     def has_waste_port(self) -> bool:
@@ -329,7 +329,8 @@ def gather(recovery: Recovery, now: datetime, *, units: str = "us") -> Facts:
         floc_rounds=len(flocced),
         floc_visit_id=visits[flocced[-1]].id if flocced else None,
         floc_age_h=ages_h[flocced[-1]] if flocced else 0.0,
-        floc_is_open=bool(flocced) and not any(i > flocced[-1] for i in vacuumed),
+        # Vacuuming ends it, and so does another dose: then it was given up.
+        floc_is_open=bool(flocced) and not any(i > flocced[-1] for i in (*vacuumed, *dosed)),
         vacuum_visit_ids=tuple(visits[i].id for i in vacuumed),
         bromide_given=any(_poured(visit, Chemical.SODIUM_BROMIDE) for visit in visits),
         copper_given=any(_poured(visit, Chemical.COPPER_ALGAECIDE) for visit in visits),
@@ -352,7 +353,7 @@ def _chlorine_poured(visit: Visit, volume_l: float) -> float:
 
 def _poured(visit: Visit, chemical: Chemical) -> bool:
     """Return whether a chemical was really poured at a visit."""
-    return any(each.chemical is chemical and each.amount > 0 for each in visit.treatments)
+    return any(each.chemical == chemical and each.amount > 0 for each in visit.treatments)
 
 
 def _equipment(visits: Sequence[Visit]) -> tuple[Equipment, dict[str, str]]:
@@ -362,7 +363,7 @@ def _equipment(visits: Sequence[Visit]) -> tuple[Equipment, dict[str, str]]:
     for visit in visits:
         for part in fields(Equipment):
             value = getattr(visit.equipment, part.name)
-            if value is None or value is ElementState.NOT_SEEN:
+            if value is None or value == ElementState.NOT_SEEN:
                 continue
             known[part.name], seen_at[part.name] = value, visit.id
         if Work.ELEMENTS_REPLACED in visit.work:
@@ -404,6 +405,6 @@ def _stock(visits: Sequence[Visit]) -> float | None:
     """Return the strength of the liquid chlorine last poured here, where it was noted."""
     for visit in reversed(visits):
         for treatment in reversed(visit.treatments):
-            if treatment.chemical is Chemical.SODIUM_HYPOCHLORITE and 0 < (treatment.strength_pct or 0) <= 25:
+            if treatment.chemical == Chemical.SODIUM_HYPOCHLORITE and 0 < (treatment.strength_pct or 0) <= 25:
                 return treatment.strength_pct
     return None

@@ -75,6 +75,10 @@ REPEAT_TO_MG_L = 12.5
 STILL_HIGH_MG_L = 10.0
 """Free chlorine at which more is not added: the last dose is still working [mg/L]. Common practice, no source."""
 
+HELD_MG_L = 3.0
+"""Free chlorine that has stood a day in water without green: nothing is left that uses it up, so more would do
+nothing [mg/L]. Our own choice, against dosing dead water."""
+
 FLOC_CHLORINE_MG_L = 10.0
 """Free chlorine before a flocculant, at most [mg/L]. Common practice, no source."""
 
@@ -160,6 +164,7 @@ LIMITS: tuple[Limit, ...] = (
     Limit("max_raise", MAX_RAISE_MG_L, "mg/L", "Most free chlorine added in one day", COMMON_PRACTICE),
     Limit("repeat_to", REPEAT_TO_MG_L, "mg/L", "Free chlorine aimed at when it is raised again", OUR_OWN),
     Limit("still_high", STILL_HIGH_MG_L, "mg/L", "Free chlorine at which no more is added", COMMON_PRACTICE),
+    Limit("held", HELD_MG_L, "mg/L", "Free chlorine that shows that nothing is left to kill", OUR_OWN),
     Limit("floc_chlorine", FLOC_CHLORINE_MG_L, "mg/L", "Free chlorine before a flocculant, at most", COMMON_PRACTICE),
     Limit("run_after_dose", RUN_AFTER_DOSE_H, "h", "Pump run after a dose before judging", COMMON_PRACTICE),
     Limit("dose_gap", DOSE_GAP_H, "h", "Least time between two clearing doses", OUR_OWN),

@@ -113,7 +113,7 @@ def _would_change(rule: Rule, facts: Facts, actions: tuple[Action, ...]) -> tupl
             liquid = [
                 action.dose
                 for action in actions
-                if action.dose and action.dose.chemical is Chemical.SODIUM_HYPOCHLORITE
+                if action.dose and action.dose.chemical == Chemical.SODIUM_HYPOCHLORITE
             ]
             for dose in liquid:
                 split = split_with_granules(dose, volume_l=facts.pool.volume_l, units=facts.units)

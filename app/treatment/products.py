@@ -161,10 +161,10 @@ def trade_pct(strength_pct: float, basis: StrengthBasis = StrengthBasis.TRADE) -
     """
     if not 0 < strength_pct <= 25:
         raise ValueError(f"strength_pct must be above 0 and at most 25 for liquid chlorine, got {strength_pct!r}")
-    if basis is StrengthBasis.TRADE:
+    if basis == StrengthBasis.TRADE:
         return strength_pct
     by_weight = strength_pct
-    if basis is StrengthBasis.WEIGHT_HYPOCHLORITE:
+    if basis == StrengthBasis.WEIGHT_HYPOCHLORITE:
         by_weight = strength_pct / HYPOCHLORITE_PER_CHLORINE
     # trade = weight x SG and SG = 1 + g trade, so trade = weight / (1 - g weight).
     return by_weight / (1 - GRAVITY_PER_TRADE_PCT * by_weight)
@@ -269,7 +269,7 @@ def active_g(chemical: Chemical, strength_pct: float) -> float:
     """
     if not 0 < strength_pct <= 100:
         raise ValueError(f"strength_pct must be above 0 and at most 100, got {strength_pct!r}")
-    if chemical is Chemical.HYDROCHLORIC_ACID:
+    if chemical == Chemical.HYDROCHLORIC_ACID:
         return strength_pct * 10 * ACID_KG_PER_L
     return strength_pct * 10
 

@@ -56,7 +56,7 @@ def progress(recovery: Recovery, now: datetime) -> Progress:
     standing = _standing(facts)
     share = 1.0 if standing in (Standing.READY, Standing.DONE) else done_share(recovery.visits)
     days = _days_to_clear(facts, standing)
-    due = next_visit_due(recovery) if standing is not Standing.DONE else None
+    due = next_visit_due(recovery) if standing != Standing.DONE else None
     overdue = due is not None and now > due + timedelta(hours=GRACE_H)
     return Progress(
         standing=standing,
@@ -119,7 +119,7 @@ def _standing(facts: Facts) -> Standing:
     step = next_step(facts.recovery, facts.now).step
     if step in _WAITING:
         return Standing.WAITING_ON_EQUIPMENT
-    if facts.is_blue or step is StepKind.HAND_OVER:
+    if facts.is_blue or step == StepKind.HAND_OVER:
         return Standing.READY
     if facts.is_stalled:
         return Standing.STALLED
@@ -184,7 +184,7 @@ def _kill_evidence(facts: Facts, graded: Sequence[Visit]) -> list[tuple[float, f
         if one is None or two is None or days * 24 < trend.LEAST_GAP_H or earlier.id not in facts.dose_visit_ids:
             continue
         # Once the green is gone the photo no longer shows how fast it went.
-        if two.severity is Severity.NONE:
+        if two.severity == Severity.NONE:
             continue
         before, after = trend.log_figure(one.chlorophyll_ug_l), trend.log_figure(two.chlorophyll_ug_l)
         found.append((before.mid - after.mid, math.hypot(before.sd, after.sd), days))
@@ -210,20 +210,20 @@ def _filter_evidence(facts: Facts, graded: Sequence[Visit]) -> list[tuple[float,
 
 def _say(facts: Facts, standing: Standing, days: Interval | None) -> str:
     """Say it in one sentence that a customer understands."""
-    if standing is Standing.DONE:
+    if standing == Standing.DONE:
         return "The clean-up is finished."
-    if standing is Standing.NOT_STARTED:
+    if standing == Standing.NOT_STARTED:
         return "The clean-up has not begun yet."
-    if standing is Standing.WAITING_ON_EQUIPMENT:
+    if standing == Standing.WAITING_ON_EQUIPMENT:
         return "The clean-up waits until the pump and filter can do their part."
-    if standing is Standing.READY:
+    if standing == Standing.READY:
         return "The water is clear and blue; what is left is balancing it and handing it over."
-    if standing is Standing.STALLED:
+    if standing == Standing.STALLED:
         return "The water has not got better since the last visit, so we are looking for the cause."
     if facts.pool.public:
         return "The pool is public, so its licensed operator decides how it is treated."
     begun = "The water is being cleared"
-    if standing is Standing.CLEARING:
+    if standing == Standing.CLEARING:
         begun = "The algae are dying off and the filter is clearing the water"
     elif not facts.dose_visit_ids and not facts.floc_rounds:
         begun = "The water has been measured and treatment is about to begin"

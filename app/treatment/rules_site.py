@@ -140,7 +140,7 @@ EQUIPMENT: tuple[Rule, ...] = (
         name="filter_passes_powder",
         when="A DE filter has torn grids or a cracked manifold.",
         applies=lambda f: (
-            is_de(f) and (f.equipment.elements is ElementState.TORN or f.equipment.manifold_sound is False)
+            is_de(f) and (f.equipment.elements == ElementState.TORN or f.equipment.manifold_sound is False)
         ),
         step=StepKind.REPAIR_FILTER,
         title="Replace the torn grids or the cracked manifold first",
@@ -159,7 +159,7 @@ EQUIPMENT: tuple[Rule, ...] = (
     Rule(
         name="cartridges_torn",
         when="A cartridge filter has torn cartridges.",
-        applies=lambda f: is_cartridge(f) and f.equipment.elements is ElementState.TORN,
+        applies=lambda f: is_cartridge(f) and f.equipment.elements == ElementState.TORN,
         step=StepKind.REPAIR_FILTER,
         title="Replace the torn cartridges first",
         because=("equipment", "filter"),
@@ -176,7 +176,7 @@ EQUIPMENT: tuple[Rule, ...] = (
         name="cartridges_worn",
         when="A cartridge filter has worn cartridges (bands gone, pleats splayed), and the clean-up has not begun.",
         applies=lambda f: (
-            is_cartridge(f) and f.equipment.elements is ElementState.WORN and not (f.dosed_before or f.dosed_last)
+            is_cartridge(f) and f.equipment.elements == ElementState.WORN and not (f.dosed_before or f.dosed_last)
         ),
         step=StepKind.REPAIR_FILTER,
         title="Replace the worn cartridges before the clean-up",

@@ -232,6 +232,23 @@ ENOUGH: tuple[Rule, ...] = (
         cautions=(*OPENING, Topic.SWIMMING),
     ),
     Rule(
+        name="milky_chlorine_held",
+        when="No green left, the floor is not seen, but free chlorine of a day ago still stands at 3 mg/L or more.",
+        applies=lambda f: f.is_milky and not f.floor_seen and (f.free_chlorine_mg_l or 0.0) >= limits.HELD_MG_L,
+        step=StepKind.CLEAN_FILTER,
+        title="Nothing left to kill: clean the filter and run on",
+        because=("grade", "floor", "chlorine", "last_dose", "pressure"),
+        do=(*CLEAN, RUN, "No chlorine today: what is in it is not being used up."),
+        return_in_hours=24.0,
+        look_for="Each day clearer, and the floor in sight.",
+        would_change=(
+            "Free chlorine gone by the next visit: raise it above 10 ppm (mg/L) again.",
+            "Not clearer after two days: the filter passes it; look at its elements or its sand.",
+        ),
+        cautions=(*OPENING, Topic.SWIMMING),
+        sources=(limits.OUR_OWN,),
+    ),
+    Rule(
         name="milky_floor_seen",
         when="No green left, the water is milky, the floor is seen: the dose was enough.",
         applies=lambda f: f.is_milky and f.floor_seen and not f.filter_is_clean,

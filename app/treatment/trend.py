@@ -106,7 +106,7 @@ def log_figure(figure: Interval) -> LogFigure:
 
 def route(pool: Pool, *, flocculate: bool) -> str:
     """Name the way this pool's dirt is taken out, a key of `CLEARED_PER_TURNOVER`."""
-    return "sand_floc" if pool.filter_kind is FilterKind.SAND and flocculate else pool.filter_kind.value
+    return "sand_floc" if pool.filter_kind == FilterKind.SAND and flocculate else pool.filter_kind.value
 
 
 def filter_rate_per_day(name: str) -> tuple[float, float]:
@@ -141,7 +141,7 @@ def compare(earlier: Visit, later: Visit, pool: Pool, *, flocculate: bool) -> Tr
     rate, spread = filter_rate_per_day(route(pool, flocculate=flocculate))
     slow_filter = math.exp(rate * math.exp(-Z80 * spread) * days)
     slow_kill = math.exp(-KILL_PER_DAY[0] * math.exp(-Z80 * KILL_PER_DAY[1]) * days)
-    green = two.severity is not Severity.NONE
+    green = two.severity != Severity.NONE
     # Algae cannot fall below what the grades can tell apart, so expect no more than that.
     floor = SEVERITY_LOWER_UG_L[Severity.TRACE] / max(one.chlorophyll_ug_l.mid, 1e-3)
     algae_stands = algae.low > max(slow_kill, min(floor, 1.0))

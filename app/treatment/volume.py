@@ -69,18 +69,18 @@ def surface_m2(
     50.0
     """
     length = _side("length_m", length_m)
-    if shape is Shape.ROUND:
+    if shape == Shape.ROUND:
         return math.pi * (length / 2) ** 2
     width = _side("width_m", width_m)
-    if shape is Shape.OVAL:
+    if shape == Shape.OVAL:
         return math.pi / 4 * length * width
-    if shape is Shape.STADIUM:
+    if shape == Shape.STADIUM:
         if width > length:
             raise ValueError(f"length_m must be at least width_m for a stadium, got {length!r} and {width!r}")
         return math.pi * (width / 2) ** 2 + width * (length - width)
-    if shape is Shape.KIDNEY:
+    if shape == Shape.KIDNEY:
         return KIDNEY_FACTOR * (width + _side("second_width_m", second_width_m)) * length
-    if shape is Shape.L_SHAPE:
+    if shape == Shape.L_SHAPE:
         return length * width + _side("second_length_m", second_length_m) * _side("second_width_m", second_width_m)
     return length * width
 

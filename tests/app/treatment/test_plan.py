@@ -1,6 +1,8 @@
 """The plan against the trade's check values (common practice, no source) and against what must always hold."""
 
+import random
 import re
+from collections import Counter
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -275,6 +277,12 @@ def test_chlorine_that_still_stands_above_10_is_left_to_work():
     assert not doses_of(step)
 
 
+def test_dead_water_that_holds_its_chlorine_is_filtered_not_dosed():
+    step = step_of(DOSED, at_visit(2, 24, MILKY, floor_seen=False, readings=(chlorine(4),)))
+    assert step.step is StepKind.CLEAN_FILTER
+    assert not doses_of(step)
+
+
 def test_no_second_dose_without_a_reading():
     step = step_of(DOSED, at_visit(2, 24, MODERATE))
     assert step.step is StepKind.MEASURE_AGAIN
@@ -532,18 +540,17 @@ def test_the_table_can_be_read_in_one_sitting():
 
 # ---------------------------------------------------------------- whatever the log says
 
+# Logarithmic, so that every grade comes about as often.
+DEPTHS_M = st.floats(-1.3, 1.1).map(lambda power: 10**power)
+ALGAE_UG_L = st.floats(-1.0, 2.6).map(lambda power: 10**power)
 ASSESSMENTS = st.one_of(
     st.none(),
-    st.builds(
-        water,
-        st.floats(0.05, 12),
-        st.floats(0.1, 400),
-        wide=st.floats(1.02, 2.0),
-        usable=st.sampled_from([True, True, True, False]),
-    ),
+    *[st.builds(water, DEPTHS_M, ALGAE_UG_L, wide=st.floats(1.02, 2.0), usable=st.sampled_from([True] * 9 + [False]))]
+    * 9,
 )
+WORK = [work for work in Work for _ in range(1 if work is Work.HANDED_OVER else 4)]
 EQUIPMENT = st.one_of(
-    st.just(RUNNING),
+    *[st.just(RUNNING)] * 6,
     st.builds(
         Equipment,
         power_on=st.sampled_from([None, True, True, False]),
@@ -556,7 +563,7 @@ EQUIPMENT = st.one_of(
 )
 READINGS = st.lists(
     st.one_of(
-        st.builds(chlorine, st.floats(0, 60)),
+        *[st.builds(chlorine, st.one_of(st.just(0.0), st.floats(0, 60)))] * 3,
         st.builds(a_reading, st.just("ph"), st.floats(0, 14)),
         st.builds(
             a_reading, st.sampled_from(["total_alkalinity", "cyanuric_acid", "calcium_hardness"]), st.floats(0, 500)
@@ -578,14 +585,14 @@ TREATMENTS = st.lists(
 YES_NO = st.sampled_from([None, True, False])
 POOLS = st.builds(
     a_pool,
-    volume_l=st.one_of(st.floats(1000, 500_000), st.just(0.0)),
+    volume_l=st.sampled_from([0.0, *[1000.0 * 1.5**power for power in range(16)]]),
     filter_kind=st.sampled_from(list(FilterKind)),
     surface=st.sampled_from(list(Surface)),
     has_waste_port=YES_NO,
     depth_deep_m=st.one_of(st.none(), st.floats(1, 4)),
     indoor=st.booleans(),
     salt_cell=st.booleans(),
-    public=st.sampled_from([False, False, False, True]),
+    public=st.sampled_from([False] * 9 + [True]),
 )
 
 
@@ -601,21 +608,18 @@ def recoveries(draw):
                 equipment=draw(EQUIPMENT),
                 readings=draw(READINGS),
                 treatments=draw(TREATMENTS),
-                work=tuple(draw(st.sets(st.sampled_from(list(Work)), max_size=3))),
+                work=tuple(draw(st.sets(st.sampled_from(WORK), max_size=3))),
                 floor_seen=draw(YES_NO),
                 debris_on_floor=draw(YES_NO),
                 sludge_depth_m=draw(st.one_of(st.none(), st.none(), st.floats(0, 0.4))),
             )
         )
-        hours += draw(st.floats(0.5, 100))
+        hours += draw(st.one_of(st.floats(18, 30), st.floats(0.5, 100)))
     return a_recovery(*visits, pool=draw(POOLS))
 
 
-@settings(max_examples=600, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-@given(recovery=recoveries(), wait=st.floats(0, 120), units=st.sampled_from(["us", "metric"]))
-def test_whatever_the_log_says_the_step_is_sound(recovery, wait, units):
-    last = recovery.visits[-1] if recovery.visits else None
-    now = (last.at if last else START) + timedelta(hours=wait)
+def assert_sound(recovery, now, units):
+    """Check what must hold of every step, whatever the log says; return the rule's name."""
     step = next_step(recovery, now, units=units)
     facts = gather(recovery, now, units=units)
     doses = doses_of(step)
@@ -654,3 +658,86 @@ def test_whatever_the_log_says_the_step_is_sound(recovery, wait, units):
     # Never blind.
     if step.step in (StepKind.VACUUM, StepKind.REMOVE_DEBRIS):
         assert facts.floor_seen
+    return choose_rule(facts).name
+
+
+@settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    recovery=recoveries(),
+    wait=st.one_of(st.just(0.0), st.floats(0, 120)),
+    units=st.sampled_from(["us", "metric"]),
+)
+def test_whatever_the_log_says_the_step_is_sound(recovery, wait, units):
+    last = recovery.visits[-1] if recovery.visits else None
+    assert_sound(recovery, (last.at if last else START) + timedelta(hours=wait), units)
+
+
+def likely_recovery(rng):
+    """Draw a log as crews write them: mostly in order, now and then odd."""
+    pool = a_pool(
+        volume_l=rng.uniform(20_000, 150_000) if rng.random() > 0.02 else 0.0,
+        filter_kind=rng.choice(list(FilterKind)),
+        surface=rng.choice(list(Surface)),
+        has_waste_port=rng.choice([None, True, False]),
+        indoor=rng.random() < 0.1,
+        salt_cell=rng.random() < 0.2,
+        public=rng.random() < 0.03,
+    )
+    visits, hours = [], 0.0
+    for number in range(rng.randrange(6)):
+        equipment = (
+            RUNNING if rng.random() < 0.9 else Equipment(*(rng.choice([True, True, False, None]) for _ in range(3)))
+        )
+        if rng.random() < 0.1:
+            equipment = replace(equipment, elements=rng.choice(list(ElementState)))
+        depth_m, algae_ug_l = 10 ** rng.uniform(-0.9, 1.0), 10 ** rng.uniform(-0.5, 2.4)
+        if number > 1 and rng.random() < 0.6:
+            algae_ug_l, depth_m = 1.0, depth_m * 3
+        readings = [chlorine(rng.choice([0.0, 0.0, 0.5, 3.0, 6.0, 9.0, 12.0]))] if rng.random() < 0.85 else []
+        if rng.random() < 0.6:
+            readings += [
+                a_reading("ph", rng.choice([6.9, 7.4, 7.5, 7.9, 8.3])),
+                a_reading("total_alkalinity", rng.choice([40.0, 90.0, 120.0])),
+                a_reading("cyanuric_acid", rng.choice([0.0, 40.0, 40.0, 130.0])),
+            ]
+        finishing = number > 1 and rng.random() < 0.3
+        if finishing:
+            depth_m, algae_ug_l, readings = 6.0, 1.0, list(BALANCED)
+            odd = rng.randrange(5)
+            if odd < 4:
+                readings[odd] = replace(readings[odd], value=readings[odd].value * rng.choice([0.1, 0.9, 1.1, 3.0]))
+        poured = {
+            "none": (),
+            "dose": (liquid(rng.uniform(0.2, 9)),),
+            "floc": (liquid(1.0), FLOC),
+            "balance": (Treatment(rng.choice([Chemical.HYDROCHLORIC_ACID, Chemical.CYANURIC_ACID]), 1.0, "L"),),
+        }[rng.choice(["none", "none", "dose", "dose", "floc", "balance"])]
+        visits.append(
+            at_visit(
+                number,
+                hours,
+                water(depth_m, algae_ug_l) if rng.random() < 0.93 else None,
+                equipment=equipment,
+                readings=tuple(readings),
+                treatments=poured,
+                work=tuple(work for work in Work if rng.random() < (0.02 if work is Work.HANDED_OVER else 0.1)),
+                floor_seen=True if finishing else rng.choice([None, True, False]),
+                debris_on_floor=False if finishing else rng.choice([None, None, True, False]),
+                sludge_depth_m=0.2 if rng.random() < 0.03 else None,
+            )
+        )
+        hours += rng.choice([4.0, 24.0, 24.0, 26.0, 48.0, 70.0])
+    closed_at = START + timedelta(days=30) if rng.random() < 0.02 else None
+    return a_recovery(*visits, pool=pool, closed_at=closed_at)
+
+
+def test_thousands_of_likely_logs_reach_every_rule_and_every_step_is_sound():
+    rng = random.Random(20260601)
+    reached = Counter()
+    for _ in range(8000):
+        recovery = likely_recovery(rng)
+        now = (recovery.visits[-1].at if recovery.visits else START) + timedelta(
+            hours=rng.choice([0.0, 0.0, 0.0, 2.0, 26.0, 90.0])
+        )
+        reached[assert_sound(recovery, now, "us")] += 1
+    assert [rule.name for rule in RULES if not reached[rule.name]] == []
