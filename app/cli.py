@@ -164,9 +164,11 @@ def score(
     known = actions.known_pool(shallow_end, deep_end)
     found = actions.score(photos, known=known, normalised_folder=normalised, check_folder=check, workers_asked=jobs)
     for outcome in _progress_bar(found, len(photos)):
-        outcomes.append(outcome)
         if as_json:
             click.echo(console.outcome_json(outcome, actions.file_sha256(outcome.job.path)))
+        # As JSON only the unread are kept to the end: a hundred thousand results would fill the memory.
+        if not as_json or outcome.result is None:
+            outcomes.append(outcome)
     if not as_json:
         click.echo(console.score_table(outcomes, units))
     ctx.exit(_list_unread(outcomes))
