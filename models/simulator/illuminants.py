@@ -108,4 +108,10 @@ def light_of(spec: LightSpec, leaf_reflectance: NDArray[np.float64]) -> Light:
     bounce = spec.green_bounce
     shaded = (1.0 - spec.sun_share) * ((1 - bounce) * sky + bounce * leaf * 0.5 * (sun + sky))
     lit = spec.sun_share * sun + (1.0 - spec.sun_share) * sky
-    return Light(lit=shaded if spec.in_shade else lit, shaded=shaded, sky=(1.0 - spec.sun_share) * sky, sun=sun)
+    # Without sun there is one light everywhere, so no edge of shade can show.
+    return Light(
+        lit=shaded if spec.in_shade or spec.sun_share <= 0 else lit,
+        shaded=shaded,
+        sky=(1.0 - spec.sun_share) * sky,
+        sun=sun,
+    )

@@ -336,7 +336,7 @@ def _sample_card(rng: Rng, kind: str, placement: str | None) -> CardSpec:
         turn_deg=float(rng.normal(0, 28)) if rng.random() < 0.85 else float(rng.uniform(-180, 180)),
         hand_m=float(rng.uniform(0.4, 0.75)),
         hand_tilt_deg=(float(rng.normal(10, 18)), float(rng.normal(0, 14))),
-        print_error=0.0 if chart else float(abs(rng.normal(0, 0.7))),
+        print_error=0.0 if chart else float(abs(rng.normal(0, 0.9))),
         print_seed=int(rng.integers(1, 1000)),
         fade=float(max(0, rng.normal(-0.1, 0.25))),
         dirt=float(max(0, rng.normal(-0.2, 0.5))),

@@ -101,6 +101,8 @@ class WaterPainter(Stage):
         sun_x, sun_y = (v / max(float(np.hypot(self.sun[0], self.sun[1])), 1e-6) * sun_tan for v in self.sun[:2])
         in_x, in_y = x1 + np.float32(sun_x) * z, y1 + np.float32(sun_y) * z
         sunlit = np.clip(0.5 + basin.at(basin.wall, in_x, in_y) / (0.04 + 0.08 * z), 0, 1) * self.sunlit(in_x, in_y)
+        if light.in_shade or light.sun_share <= 0:
+            sunlit = np.ones_like(z)
         sunlit = sunlit.astype(np.float32)
         steps = np.float32((len(TABLE_DEPTHS_M) - 1) / math.log(TABLE_DEPTHS_M[-1] / TABLE_DEPTHS_M[0]))
         row = np.log(z / np.float32(TABLE_DEPTHS_M[0])) * steps
