@@ -374,9 +374,9 @@ def colour_agreement(samples: PatchSamples, design: CardDesign) -> float:
     Parameters
     ----------
     samples : PatchSamples
-        The patches of `design`; those outside the photo do not count.
+        The patches of `design`; those outside the photo or in glare do not count.
     """
-    seen = np.isfinite(samples.encoded_rgb).all(axis=1)
+    seen = np.isfinite(samples.encoded_rgb).all(axis=1) & (samples.clipped_share < 0.3)
     if seen.sum() < 8:
         return 0.0
     measured = np.column_stack([samples.encoded_rgb[seen], np.ones(int(seen.sum()))])
@@ -397,7 +397,12 @@ def _read_number(picture: Picture, design: CardDesign, homography: Array) -> int
     size = np.ceil((high - low) * scale).astype(int)
     x, y = np.meshgrid(low[0] + np.arange(size[0]) / scale, low[1] + np.arange(size[1]) / scale)
     at = picture.from_photo(project(homography, np.stack([x, y], axis=-1)))
-    flat = cv2.remap(_grey(picture), at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR)
+    flat = cv2.remap(
+        even_light(_grey(picture), MARK_POWERS[0]),
+        at[..., 0].astype(np.float32),
+        at[..., 1].astype(np.float32),
+        cv2.INTER_LINEAR,
+    )
     corners_found, ids, _ = _number_detector(design.number_marker_dictionary).detectMarkers(flat)
     for quad, name in zip(corners_found, () if ids is None else np.ravel(ids), strict=False):
         offset = np.asarray(quad, dtype=np.float64).reshape(4, 2) / scale + low - corners
