@@ -208,7 +208,11 @@ def clearing_dose(
         strength_pct=strength_pct,
         units=units,
     )
-    return replace(dose, sources=(*dose.sources, "Amount by how green it is: " + limits.OUR_OWN))
+    low = dose.low
+    if at_least_to_mg_l > in_already:
+        # On a second day common practice asks for no more than this; the table asks for more where it is greener.
+        low = min(low, dose.amount * (at_least_to_mg_l - in_already) / change)
+    return replace(dose, low=low, sources=(*dose.sources, "Amount by how green it is: " + limits.OUR_OWN))
 
 
 def wanted_raise_mg_l(severity: Severity, floor_seen: bool) -> float:

@@ -251,13 +251,14 @@ class Facts:
 
     @property
     def is_short_dosed(self) -> bool:
-        """Whether what was poured at the last visit is too little for this water to matter."""
-        return (
-            self.is_green
-            and self.poured_last_mg_l > 0
-            and self.poured_last_mg_l + (self.free_chlorine_mg_l or 0.0) < limits.USELESS_SHARE * self.wanted_mg_l
-            and (self.free_chlorine_mg_l or 0.0) < limits.STILL_HIGH_MG_L
-        )
+        """Whether what was poured at the last visit is too little to matter.
+
+        At first that is by how green it is; on later days it is what does not lift free chlorine above 10 mg/L.
+        """
+        if not self.is_green or self.poured_last_mg_l <= 0:
+            return False
+        enough = limits.STILL_HIGH_MG_L if self.dosed_before else limits.USELESS_SHARE * self.wanted_mg_l
+        return self.poured_last_mg_l + (self.free_chlorine_mg_l or 0.0) < enough
 
     def clearing(self, *, repeat: bool = False) -> Dose | None:
         """Return the liquid chlorine this water takes now; None where it takes none."""
@@ -335,7 +336,7 @@ def gather(recovery: Recovery, now: datetime, *, units: str = "us") -> Facts:
         bromide_given=any(_poured(visit, Chemical.SODIUM_BROMIDE) for visit in visits),
         copper_given=any(_poured(visit, Chemical.COPPER_ALGAECIDE) for visit in visits),
         stock_trade_pct=_stock(visits),
-        trend=latest(visits, recovery.pool, flocculate=bool(flocced)),
+        trend=latest(visits, recovery.pool, floc_visit_ids=[visits[i].id for i in flocced]),
     )
 
 

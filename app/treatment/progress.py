@@ -121,7 +121,8 @@ def _standing(facts: Facts) -> Standing:
         return Standing.WAITING_ON_EQUIPMENT
     if facts.is_blue or step == StepKind.HAND_OVER:
         return Standing.READY
-    if facts.is_stalled:
+    # Where something new was just tried it is too soon to call it a stall.
+    if facts.is_stalled and not (facts.dosed_last or facts.flocced_last):
         return Standing.STALLED
     treated = bool(facts.dose_visit_ids or facts.floc_rounds)
     if not treated and not facts.poured_last_mg_l:

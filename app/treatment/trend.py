@@ -7,7 +7,7 @@ at which algae die and dirt is filtered out: what is known beforehand, and after
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -126,7 +126,7 @@ def compare(earlier: Visit, later: Visit, pool: Pool, *, flocculate: bool) -> Tr
 
     Notes
     -----
-    While there are green algae they must be falling; once there are none, visible depth must be rising. A stall is
+    While there are green algae they must be falling; once none are left, visible depth must be rising. A stall is
     called only where even the good end of the 80 % interval falls short of the slow end of what is expected.
     """
     one, two = water_of(earlier.assessment), water_of(later.assessment)
@@ -146,7 +146,9 @@ def compare(earlier: Visit, later: Visit, pool: Pool, *, flocculate: bool) -> Tr
     floor = SEVERITY_LOWER_UG_L[Severity.TRACE] / max(one.chlorophyll_ug_l.mid, 1e-3)
     algae_stands = algae.low > max(slow_kill, min(floor, 1.0))
     depth_stands = not depth_b.bound and depth.high is not None and depth.high < slow_filter
-    stalled = algae_stands and (depth_stands or depth.mid < 1.1) if green else depth_stands
+    # The day the algae die the water only turns milky: depth has to rise once none were alive at either visit.
+    filtering = one.severity == Severity.NONE and not green
+    stalled = (algae_stands and (depth_stands or depth.mid < 1.1)) if green else (filtering and depth_stands)
     return Trend(
         from_visit_id=earlier.id,
         to_visit_id=later.id,
@@ -159,11 +161,15 @@ def compare(earlier: Visit, later: Visit, pool: Pool, *, flocculate: bool) -> Tr
     )
 
 
-def latest(visits: Sequence[Visit], pool: Pool, *, flocculate: bool) -> Trend | None:
-    """Compare the last graded visit with the one before it that lies far enough back."""
+def latest(visits: Sequence[Visit], pool: Pool, *, floc_visit_ids: Collection[str] = ()) -> Trend | None:
+    """Compare the last graded visit with the one before it that lies far enough back.
+
+    `floc_visit_ids` are the visits at which a flocculant went in: only what it was given before can have helped.
+    """
     graded = [visit for visit in visits if water_of(visit.assessment)]
     for earlier in reversed(graded[:-1]):
-        found = compare(earlier, graded[-1], pool, flocculate=flocculate)
+        flocculated = any(visit.id in floc_visit_ids and visit.at < graded[-1].at for visit in visits)
+        found = compare(earlier, graded[-1], pool, flocculate=flocculated)
         if found is not None:
             return found
     return None

@@ -106,6 +106,13 @@ def test_2_gal_achieve_nothing_so_the_rest_is_poured(poured_gal):
     assert gallons(doses_of(step)[0].amount) == pytest.approx(8 - poured_gal)
 
 
+def test_on_a_later_day_too_little_is_what_stays_below_10():
+    enough = at_visit(2, 24, MODERATE, readings=(chlorine(0),), treatments=(liquid(3),))
+    assert step_of(DOSED, enough).step is StepKind.CIRCULATE
+    short = replace(enough, treatments=(liquid(1),))
+    assert step_of(DOSED, short).step is StepKind.DOSE
+
+
 def test_metric_people_read_litres():
     step = step_of(at_visit(1, 0, HEAVY, floor_seen=False), units="metric")
     assert doses_of(step)[0].say == "30.5 L"

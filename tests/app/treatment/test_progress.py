@@ -211,6 +211,19 @@ def test_milky_water_that_clears_is_no_stall():
         assert progress_of(DOSED, at_visit(2, 24, MILKY, floor_seen=True), later).standing is not Standing.STALLED
 
 
+def test_the_day_the_algae_die_is_no_stall():
+    turning = at_visit(2, 24, water(0.5, 30.0), floor_seen=False, readings=(chlorine(0),), treatments=(liquid(6),))
+    milky = at_visit(3, 48, water(0.6, 1.5), floor_seen=False, readings=(chlorine(11),))
+    assert progress_of(DOSED, turning, milky).standing is Standing.CLEARING
+
+
+def test_a_flocculant_just_poured_is_given_its_time():
+    milky = at_visit(2, 24, MILKY, floor_seen=False, readings=(chlorine(4),))
+    floc = Treatment(Chemical.FLOCCULANT, 1.0, "L")
+    still = at_visit(3, 120, MILKY, floor_seen=False, readings=(chlorine(4),), treatments=(floc,))
+    assert progress_of(DOSED, milky, still, pool=SAND_WASTE).standing is Standing.CLEARING
+
+
 def test_milky_water_that_the_filter_does_not_catch_is_a_stall():
     milky = at_visit(2, 24, MILKY, floor_seen=True, readings=(chlorine(2),))
     same = at_visit(3, 120, MILKY, floor_seen=True, readings=(chlorine(2),))
@@ -228,7 +241,7 @@ def test_green_water_that_was_never_dosed_is_not_called_stalled():
 
 
 def test_visits_of_one_afternoon_are_not_compared():
-    assert latest((DOSED, at_visit(2, 6, HEAVY)), a_pool(), flocculate=False) is None
+    assert latest((DOSED, at_visit(2, 6, HEAVY)), a_pool()) is None
 
 
 def test_a_bound_from_below_has_no_far_end():
