@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from vision.grid import find_lattices, jacobian, project
+from vision.grid import Lattice, find_lattices, jacobian, project, within
 from vision.gridfit import GridFit, fit_edges
 from vision.gridmatch import CELL_TOLERANCE, GridDesign, Match, cell_colours, fit_colours, match_grid
 
@@ -77,6 +77,9 @@ LEAST_SUPPORT = 0.6
 
 MOST_BAD_CELLS = 5
 """Most patches that may not fit: covered, in glare, dirty. Ours."""
+
+SURE_NODES = 10
+"""Flat regions in the middle of patches from which a chart laid on its edges is taken without looking further. Ours."""
 
 SMALLEST_PITCH_PX = 4.0
 """Pitch below which patches cannot be told apart [px]. Ours."""
@@ -150,16 +153,20 @@ def look_for_chart(encoded_rgb: Array) -> ChartFound | ChartRefused:
         raise ValueError(f"encoded_rgb must be uint8 of shape (H, W, 3), got {encoded_rgb.dtype} {encoded_rgb.shape}")
     design = chart24_design()
     reason = "not_found"
+    held: ChartFound | None = None
     for lattice in find_lattices(encoded_rgb):
         match = match_grid(encoded_rgb, lattice, design)
         if match is None or not _colours_fit(match):
             continue
-        verdict = _settle(encoded_rgb, lattice.homography @ match.to_lattice, design)
-        if isinstance(verdict, ChartFound):
+        homography = within(lattice, match.to_lattice, design.rows, design.columns)
+        verdict = _settle(encoded_rgb, homography, design)
+        if isinstance(verdict, ChartRefused):
+            reason = "cut_off" if verdict.reason == "cut_off" else reason
+        elif _centred(verdict, lattice) >= SURE_NODES:
             return verdict
-        if verdict.reason == "cut_off":
-            reason = "cut_off"
-    return ChartRefused(reason)
+        elif held is None or verdict.edge_share > held.edge_share:
+            held = verdict
+    return held if held is not None else ChartRefused(reason)
 
 
 def refine_chart(encoded_rgb: Array, found: ChartFound) -> ChartFound:
@@ -214,6 +221,15 @@ def patch_quads_px(found: ChartFound, *, shrink: float = 0.6) -> Array:
     centres = np.stack([columns, rows], -1).reshape(-1, 1, 2).astype(float)
     outline = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half
     return project(found.homography, (centres + outline).reshape(-1, 2)).reshape(-1, 4, 2)
+
+
+def _centred(found: ChartFound, lattice: Lattice) -> int:
+    """Return how many of the flat regions seen lie in the middle of a patch of the chart as it was laid."""
+    place = project(np.linalg.inv(found.homography), lattice.nodes_px, seen=found.corners_px.mean(0))
+    whole = np.round(place)
+    last = [CHART24_COLUMNS - 1, CHART24_ROWS - 1]
+    inside = (np.abs(place - whole).max(1) < 0.1) & (whole >= 0).all(1) & (whole <= last).all(1)
+    return len(np.unique(whole[inside], axis=0))
 
 
 def _colours_fit(match: Match) -> bool:

@@ -34,11 +34,13 @@ MIN_NODES = 7
 class Lattice:
     """A grid of patches: `homography` maps (column, row) of a patch centre to pixels of the whole picture.
 
-    `nodes` are the integer positions seen, shape (N, 2); `pitch_px` the mean step between patches.
+    `nodes` are the integer positions seen, shape (N, 2), `nodes_px` where they were seen [px]; `pitch_px` the mean
+    step between patches.
     """
 
     homography: Array
     nodes: Array
+    nodes_px: Array
     pitch_px: float
 
 
@@ -85,7 +87,12 @@ def find_lattices(encoded_rgb: Array) -> Iterator[Lattice]:
         for mask in flat_masks(local_range, around):
             blobs = _blobs(mask, around)
             for found in _lattices(blobs):
-                yield Lattice(to_full @ found.homography, found.nodes, found.pitch_px * float(np.sqrt(scale.prod())))
+                yield Lattice(
+                    to_full @ found.homography,
+                    found.nodes,
+                    found.nodes_px * scale + (scale - 1) / 2,
+                    found.pitch_px * float(np.sqrt(scale.prod())),
+                )
 
 
 def local_ranges(encoded_rgb: Array) -> tuple[Array, Array]:
@@ -168,7 +175,7 @@ def _lattices(blobs: _Blobs) -> Iterator[Lattice]:
     degree = near.sum(1)
     if (degree >= 2).sum() < MIN_NODES:
         return
-    seeds = np.flatnonzero(degree >= 3)
+    seeds = [int(i) for i in np.flatnonzero(degree >= 3)]
     used = np.zeros(len(centres), bool)
     tries = 0
     for seed in seeds:
@@ -269,6 +276,7 @@ def _fit(centres: Array, grown: dict[int, tuple[int, int]]) -> Lattice | None:
     if np.ptp(nodes[:, 0]) < 1 or np.ptp(nodes[:, 1]) < 1:
         return None
     pixels = centres[blob]
+    grown_nodes, grown_pixels = nodes, pixels
     homography: Array = np.eye(3)
     for _ in range(2):
         spread = np.sqrt(abs(np.linalg.det(np.cov((pixels - pixels.mean(0)).T)))) + 1e-9
@@ -291,7 +299,29 @@ def _fit(centres: Array, grown: dict[int, tuple[int, int]]) -> Lattice | None:
     pitch = float(np.sqrt(abs(np.linalg.det(axes))))
     if np.linalg.det(axes) <= 0 or not np.isfinite(pitch):
         return None
-    return Lattice(homography, nodes.astype(int), pitch)
+    # Those grown step by step are kept even where the one homography does not bear them out: it may be bent by
+    # something beyond the grid, and `within` can then tell.
+    nodes, first = np.unique(np.concatenate([nodes, grown_nodes]).astype(int), axis=0, return_index=True)
+    return Lattice(homography, nodes, np.concatenate([pixels, grown_pixels])[first], pitch)
+
+
+def within(lattice: Lattice, to_lattice: Array, rows: int, columns: int) -> Array:
+    """Return the homography fitted anew to those patches seen that belong to a grid of `rows` by `columns`.
+
+    What lies around a grid may seem to continue it and bend the fit. `to_lattice` maps the grid's (column, row) to the
+    lattice's; the result maps the grid's to pixels.
+    """
+    place = project(np.linalg.inv(to_lattice), lattice.nodes.astype(float))
+    inside = (place > -0.5).all(1) & (place[:, 0] < columns - 0.5) & (place[:, 1] < rows - 0.5)
+    whole: Array = lattice.homography @ to_lattice
+    if inside.sum() < MIN_NODES:
+        return whole
+    found, kept = cv2.findHomography(
+        place[inside], lattice.nodes_px[inside], cv2.RANSAC, max(1.0, 0.08 * lattice.pitch_px)
+    )
+    if found is None or kept.sum() < MIN_NODES:
+        return whole
+    return np.asarray(found)
 
 
 def project(homography: Array, points: Array, *, seen: Array | None = None) -> Array:

@@ -54,20 +54,15 @@ def fit_edges(encoded_rgb: Array, homography: Array, rows: int, columns: int, *,
         Times the edges are sought anew, each time nearer to where the last fit puts them.
     """
     homography = homography / homography[2, 2]
-    folds = np.array([_fold(encoded_rgb, homography, rows, columns, axis, 0.16) for axis in (0, 1)])
-    homography = homography @ np.array([[1, 0, folds[0, 0]], [0, 1, folds[1, 0]], [0, 0, 1]])
-    side = folds[:, 1]
+    homography, side = _settle_cells(encoded_rgb, homography, rows, columns)
     supported = np.zeros((rows, columns), bool)
     residual = np.nan
     for turn in range(rounds):
-        if turn == 1:
-            # Once the grid lies straight its fold is sharp; before, a gap's two edges may pass for one.
-            side = np.array([_fold(encoded_rgb, homography, rows, columns, axis, 0.0)[1] for axis in (0, 1)])
         points = _edges(encoded_rgb, homography, rows, columns, side, 1.0 if turn < 2 else 0.6)
         if points is None:
             break
         step, side_step, weight, off_px = _solve(points)
-        if step is None or not np.isfinite(step).all():
+        if not np.isfinite(step).all():
             break
         homography = homography @ step
         homography = homography / homography[2, 2]
@@ -93,31 +88,56 @@ class _Points:
     scale_px: Array
 
 
-def _fold(encoded_rgb: Array, homography: Array, rows: int, columns: int, axis: int, reach: float) -> Array:
-    """Return the shift of the grid and the patch side [pitches], from the gradient folded over all cells.
+def _settle_cells(encoded_rgb: Array, homography: Array, rows: int, columns: int) -> tuple[Array, Array]:
+    """Return the homography with the cells brought onto their patches, and the patch side [pitches]."""
+    grid_rows, grid_columns = np.mgrid[0:rows, 0:columns].astype(float)
+    place = np.stack([grid_columns, grid_rows], -1).reshape(-1, 2)
+    axis = np.repeat([0, 1], rows * columns)
+    sides, first, first_planes = _folds(encoded_rgb, homography, rows, columns, 0)
+    _, second, second_planes = _folds(encoded_rgb, homography, rows, columns, 1)
+    # Patches are as wide as high, within a twentieth of the pitch: both axes speak for the side.
+    both = first.max(1)[:, None] + second.max(1)[None] - 40.0 * np.maximum(np.abs(sides[:, None] - sides) - 0.05, 0)
+    at = np.unravel_index(int(both.argmax()), both.shape)
+    planes = first_planes[first[at[0]].argmax()], second_planes[second[at[1]].argmax()]
+    shift = np.concatenate([plane.ravel() for plane in planes])
+    sure = np.ones(2 * rows * columns)
+    step, _, _, _ = _robust(np.concatenate([place, place]), axis, shift, sure, sure, 0.04, np.zeros((len(axis), 0)))
+    homography = homography @ step
+    return homography / homography[2, 2], sides[list(at)]
 
-    Shift and side are sought together: a grid off by half a gap has edges where one without gaps would have them.
+
+def _folds(encoded_rgb: Array, homography: Array, rows: int, columns: int, axis: int) -> tuple[Array, Array, Array]:
+    """Return patch sides (S,), how well each goes with each plane of shifts (S, P), and these (P, rows, columns).
+
+    Shift and side are sought together, from a patch's own edges and its neighbours': a cell off by half a gap has
+    edges where a grid without gaps would have them.
     """
     fine = 0.02
-    u = np.arange(-0.76, 0.7601, fine)
+    u = np.arange(-1.06, 1.0601, fine)
     profile = _profiles(encoded_rgb, homography, rows, columns, axis, u, np.array([-0.2, 0.0, 0.2]))
-    slope = np.abs(np.diff(profile, axis=-2)).sum(-1)
+    slope = np.nan_to_num(np.abs(np.diff(profile, axis=-2)).sum(-1))
     # Each profile counts alike, else a white patch beside black rules.
-    slope = slope / (np.nan_to_num(slope).max(-1, keepdims=True) + 8.0)
-    folded = np.nan_to_num(slope).reshape(-1, slope.shape[-1]).mean(0)
-    folded = folded - folded.mean()
-    middle = (u[1:] + u[:-1]) / 2
-    best, best_score = np.array([0.0, 0.88]), -np.inf
-    for shift in np.arange(-reach, reach + 1e-9, fine):
-        for side in np.arange(SMALLEST_SIDE, LARGEST_SIDE + 1e-9, fine):
-            # Own two edges and the neighbours', each place and its surroundings counted once.
-            places = shift + np.array([-side / 2, side / 2, side / 2 - 1, 1 - side / 2])
-            index = np.round((places - middle[0]) / fine).astype(int)
-            index = np.unique(index[:, None] + [-1, 0, 1])
-            score = folded[index[(index >= 0) & (index < len(folded))]].sum() - 0.02 * abs(shift)
-            if score > best_score:
-                best, best_score = np.array([shift, side]), score
-    return best
+    slope = (slope / (slope.max(-1, keepdims=True) + 8.0)).mean(2)
+    slope = slope - slope.mean(-1, keepdims=True)
+    first = (u[0] + u[1]) / 2
+    shifts = np.arange(-15, 16)
+    sides = np.arange(SMALLEST_SIDE, LARGEST_SIDE + 1e-9, fine)
+    scores = np.empty((len(sides), len(shifts), rows, columns))
+    for i, side in enumerate(sides):
+        places = np.array([-side / 2, side / 2, side / 2 - 1, 1 - side / 2])
+        # Each place with its surroundings, counted once where they meet.
+        index = np.unique(np.round((places - first) / fine).astype(int)[:, None] + [-1, 0, 1])
+        moved = np.clip(index[None] + shifts[:, None], 0, slope.shape[-1] - 1)
+        scores[i] = np.moveaxis(slope[..., moved].sum(-1), -1, 0)
+    grid_rows, grid_columns = np.mgrid[0:rows, 0:columns]
+    base, along, down = np.meshgrid(np.arange(-8, 9), np.arange(-2, 3), np.arange(-2, 3), indexing="ij")
+    base, along, down = (each.reshape(-1, 1, 1) for each in (base, along, down))
+    plane = base + along * (grid_columns - (columns - 1) / 2) + down * (grid_rows - (rows - 1) / 2)
+    plane = np.clip(np.round(plane), shifts[0], shifts[-1])
+    total = scores[:, (plane - shifts[0]).astype(int), grid_rows, grid_columns].sum((2, 3))
+    # The least move that does as well.
+    total = total - 0.015 * np.abs(total).max() * np.abs(plane).mean((1, 2))
+    return sides, total, plane * fine
 
 
 def _profiles(
@@ -143,8 +163,8 @@ def sample(encoded_rgb: Array, points: Array) -> Array:
     count = len(places)
     table = np.zeros((-(-count // 512) * 512, 2), np.float32)
     table[:count] = places
-    table = table.reshape(-1, 512, 2)
-    seen = cv2.remap(encoded_rgb, table[..., 0], table[..., 1], cv2.INTER_LINEAR).reshape(-1, 3)[:count]
+    folded = table.reshape(-1, 512, 2)
+    seen = cv2.remap(encoded_rgb, folded[..., 0], folded[..., 1], cv2.INTER_LINEAR).reshape(-1, 3)[:count]
     return np.where(inside[:, None], seen.astype(np.float32), np.nan)
 
 
@@ -189,45 +209,51 @@ def _edges(encoded_rgb: Array, homography: Array, rows: int, columns: int, side:
                 )
             )
     joined = [np.concatenate([getattr(part, each.name) for part in parts]) for each in fields(_Points)]
-    place, axis, sign, offset, strength, row, column, _ = joined
-    unit = np.where(axis[:, None] == 0, [1.0, 0.0], [0.0, 1.0])
+    place, axes, signs, offset, strength, row, column, _ = joined
+    unit = np.where(axes[:, None] == 0, [1.0, 0.0], [0.0, 1.0])
     span = project(homography, place + 0.05 * unit) - project(homography, place - 0.05 * unit)
     scale = np.linalg.norm(span, axis=1) / 0.1
     keep = (strength > 6) & np.isfinite(scale)
     if keep.sum() < 40:
         return None
     return _Points(
-        place[keep], axis[keep], sign[keep], offset[keep], strength[keep], row[keep], column[keep], scale[keep]
+        place[keep], axes[keep], signs[keep], offset[keep], strength[keep], row[keep], column[keep], scale[keep]
     )
 
 
-def _solve(points: _Points) -> tuple[Array | None, Array, Array, Array]:
-    """Solve the small homography (in grid units) and change of side that carry the model onto the edges."""
-    u, v = points.place[:, 0], points.place[:, 1]
-    level = points.axis == 0
-    one, nil = np.ones_like(u), np.zeros_like(u)
-    rows_u = np.stack([one, u, v, nil, nil, nil, u * u, u * v], 1)
-    rows_v = np.stack([nil, nil, nil, one, u, v, u * v, v * v], 1)
-    design = np.where(level[:, None], rows_u, rows_v)
+def _solve(points: _Points) -> tuple[Array, Array, Array, Array]:
+    """Return the small homography and change of side that carry the model onto the edges, weights, misses [px]."""
     half = 0.5 * points.sign
-    design = np.concatenate([design, np.where(level, half, 0)[:, None], np.where(level, 0, half)[:, None]], 1)
-    # Residuals in pixels: the far end of a tilted grid has fewer of them to a pitch.
-    scale = points.scale_px
+    extra = np.stack([np.where(points.axis == 0, half, 0), np.where(points.axis == 1, half, 0)], 1)
     prior = np.minimum(points.strength / 60, 1.0)
+    # Misses in pixels: the far end of a tilted grid has fewer of them to a pitch.
+    step, solved, weight, rest = _robust(points.place, points.axis, points.offset, prior, points.scale_px, 0.25, extra)
+    return step, solved[8:], weight / np.maximum(prior, 1e-9), rest
+
+
+def _robust(
+    place: Array, axis: Array, offset: Array, prior: Array, scale: Array, floor: float, extra: Array
+) -> tuple[Array, Array, Array, Array]:
+    """Solve a homography near the identity by weighted least squares that lets outliers go (Tukey's biweight)."""
+    u, v = place[:, 0], place[:, 1]
+    one, nil = np.ones_like(u), np.zeros_like(u)
+    along = np.stack([one, u, v, nil, nil, nil, u * u, u * v], 1)
+    down = np.stack([nil, nil, nil, one, u, v, u * v, v * v], 1)
+    design = np.concatenate([np.where(axis[:, None] == 0, along, down), extra], 1)
     weight = prior.copy()
-    solved = np.zeros(10)
-    spread = np.inf
+    solved, rest = np.zeros(design.shape[1]), offset
     for _ in range(6):
         left = (design * (weight * scale)[:, None]).T
-        # A faint pull to "no change" keeps what the edges leave open.
-        normal = left @ (design * scale[:, None]) + 1e-3 * np.eye(10)
-        solved = np.linalg.solve(normal, left @ (points.offset * scale))
-        rest = (points.offset - design @ solved) * scale
-        spread = max(0.25, 1.48 * float(np.median(np.abs(rest[prior > 0.3])))) if (prior > 0.3).any() else 1.0
+        # A faint pull to "no change" keeps what the points leave open.
+        normal = left @ (design * scale[:, None]) + 1e-3 * np.eye(design.shape[1])
+        solved = np.linalg.solve(normal, left @ (offset * scale))
+        rest = (offset - design @ solved) * scale
+        strong = prior > 0.3
+        spread = max(floor, 1.48 * float(np.median(np.abs(rest[strong])))) if strong.any() else 4 * floor
         weight = prior * np.clip(1 - (rest / (3 * spread)) ** 2, 0, None) ** 2
     a = solved
     step = np.array([[1 + a[1], a[2], a[0]], [a[4], 1 + a[5], a[3]], [-a[6], -a[7], 1.0]])
-    return step, solved[8:], weight / np.maximum(prior, 1e-9), rest
+    return step, solved, weight, rest
 
 
 def _support(points: _Points, weight: Array, rows: int, columns: int) -> Array:

@@ -73,6 +73,7 @@ class SceneTruth:
     centres_px: np.ndarray
     pitch_px: float
     least_pitch_px: float
+    patch_side: float
 
 
 def render_chart(scene: ChartScene, seed: int) -> tuple[np.ndarray, SceneTruth]:
@@ -99,7 +100,7 @@ def render_chart(scene: ChartScene, seed: int) -> tuple[np.ndarray, SceneTruth]:
     picture = _lit(picture, scene, corners, rng)
     picture = _covered(picture, scene, rows, rng)
     photo = _photographed(picture, scene, rng)
-    return photo, SceneTruth(corners, centres, float(np.sqrt(cross)), float(min(steps)))
+    return photo, SceneTruth(corners, centres, float(np.sqrt(cross)), float(min(steps)), side)
 
 
 def _carry(homography: np.ndarray, points: list | np.ndarray) -> np.ndarray:
@@ -433,7 +434,8 @@ def main() -> None:
     """Print recall by condition, or false finds."""
     from vision.chart import ChartFound, look_for_chart
 
-    what, count = (sys.argv[1:] + ["found"])[0], int((sys.argv[2:] + ["12"])[0])
+    what = sys.argv[1] if len(sys.argv) > 1 else "found"
+    count = int(sys.argv[2]) if len(sys.argv) > 2 else 12
     if what == "none":
         false, times, reasons = [], [], {}
         for name, kind, seed in negatives(count):
