@@ -34,8 +34,8 @@ Rng = np.random.Generator
 CHLOROPHYLL_RANGE_UG_L = (0.1, 400.0)
 """From blue water to the greenest pools; log-uniform."""
 
-VISIBLE_DEPTH_RANGE_M = (0.15, 25.0)
-"""Drawn log-uniform between what the algae allow and this least depth."""
+VISIBLE_DEPTH_RANGE_M = (0.2, 25.0)
+"""Drawn between what the algae allow and this least depth, log scale, towards the clear (else half were opaque)."""
 
 LEAST_SCATTER_RATIO = 0.25
 """Least scattering of algae over Gordon & Morel's mean; their data scatter by a factor of 2 to 3 (from memory)."""
@@ -117,7 +117,7 @@ def sample_water(
 ) -> WaterSpec:
     """Draw a water, solving the dead matter for the visible depth.
 
-    Without `visible_depth_m` the depth is drawn log-uniform between `VISIBLE_DEPTH_RANGE_M[0]` and what the drawn
+    Without `visible_depth_m` the depth is drawn between `VISIBLE_DEPTH_RANGE_M[0]` and what the drawn
     algae and dissolved matter allow, so that clarity does not follow from severity except where physics says so.
 
     Raises
@@ -146,7 +146,7 @@ def sample_water(
         "detritus_440_per_m": _log_uniform(rng, 0.001, 0.03) + float(rng.uniform(0.0, 0.12)) * a_algae,
         "detritus_slope_per_nm": float(rng.uniform(0.008, 0.013)),
     }
-    share = float(rng.random())
+    share = float(rng.random()) ** 0.6
     for name, value in fixed.items():
         if name not in draws and name != "dead_scatter_550_per_m":
             raise ValueError(f"water has no field {name!r}.")
