@@ -275,9 +275,10 @@ def show_head(desk: Desk, here: str) -> None:
     import streamlit as st
 
     with st.container(horizontal=True, key="tb-head", horizontal_alignment="distribute"):
-        name = desk.company.name or "Turnblue"
+        name = desk.company.name
         with st.container(width="content"):
-            st.html(f'<div class="tb-company">{escape(name)}<small>Turnblue</small></div>')
+            under = "<small>Turnblue</small>" if name else ""
+            st.html(f'<div class="tb-company">{escape(name or "Turnblue")}{under}</div>')
         with st.container(horizontal=True, key="tb-nav", width="content", gap="small"):
             for page in desk.nav:
                 with st.container(key="tb-here" if page == here else f"tb-to-{page}", width="content"):

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import streamlit as st
 
-from app import config
+from app import actions, config
 from app.dashboard import widgets
 from app.dashboard.session import Desk
 from app.treatment.cautions import WORK, Topic
+
+UNITS = {"us": "US: ft, gal, ppm", "metric": "Metric: m, L, mg/L"}
+"""The two ways to show and type amounts."""
 
 GRADES = (
     "Clarity and visible depth say how far one sees into the water: the depth at which a black-and-white disc is lost "
@@ -20,21 +25,43 @@ GRADES = (
 
 
 def show(desk: Desk) -> None:
-    """Show the cautions, what the figures mean, and the ways on."""
-    st.title("Safety, card and versions")
-    every = [each for topic in Topic for each in WORK[topic]]
-    widgets.show_html(widgets.cautions_html([each.say for each in every]))
-    with st.expander("Where these cautions come from"):
-        for source in dict.fromkeys(each.source for each in every):
-            st.markdown(f"- {source}")
-    with st.container(key="tb-do"):
-        st.page_link(desk.pages["card"], label="Print the reference card", icon=":material/print:", width="stretch")
-    st.subheader("What the figures mean")
-    for line in GRADES:
-        st.markdown(line)
-    st.subheader("This installation")
-    widgets.show_html(
-        widgets.facts_html((("Turnblue", config.version()), ("Company", desk.company.name or "not named yet")))
-    )
-    if desk.company.invented:
-        st.markdown("The company, its pools and their owners are invented, and the photos are rendered by a computer.")
+    """Show the way to the card, the cautions, what the figures mean, and the versions."""
+    st.title("More")
+    with st.container(key="tb-text"):
+        with st.container(key="tb-do"):
+            st.page_link(desk.pages["card"], label="Print the reference card", icon=":material/print:", width="stretch")
+        every = [each for topic in Topic for each in WORK[topic]]
+        widgets.show_html(widgets.cautions_html([each.say for each in every]))
+        with st.expander("Where these cautions come from"):
+            for source in dict.fromkeys(each.source for each in every):
+                st.markdown(f"- {source}")
+        st.subheader("What the figures mean")
+        for line in GRADES:
+            st.markdown(line)
+        show_company(desk)
+        st.subheader("This installation")
+        widgets.show_html(widgets.facts_html((("Turnblue", config.version()), ("Log", str(desk.folder)))))
+        if desk.company.invented:
+            st.markdown(
+                "The company, its pools and its people are invented, and the photos are rendered by a computer."
+            )
+
+
+def show_company(desk: Desk) -> None:
+    """Show and change the company's name, phone number and units."""
+    st.subheader("Company")
+    with st.form("company", border=False):
+        name = st.text_input("Name", value=desk.company.name)
+        phone = st.text_input("Phone", value=desk.company.phone)
+        units = st.segmented_control(
+            "Units",
+            list(UNITS),
+            format_func=UNITS.__getitem__,
+            default=desk.units.name,
+            required=True,
+            width="stretch",
+        )
+        if st.form_submit_button("Save the company", type="primary", width="stretch"):
+            changed = replace(desk.company, name=name.strip(), phone=phone.strip(), units=units)
+            actions.save_company(desk.log, changed, at=desk.now)
+            st.rerun()

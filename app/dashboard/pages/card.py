@@ -10,40 +10,45 @@ import streamlit as st
 from app.dashboard import widgets
 from app.dashboard.session import Desk
 
-HOW = (
-    "Print at 100 % (no fitting to the page) on matte, waterproof paper, and check the printed ruler with a rule.",
-    "Lay it flat at the water's edge or hold it there: card and water in the same light, both in sun or both in shade.",
-    "Stand at the pool's edge, look down into the deep end, and let the water fill most of the picture.",
-    "All four corner marks in the picture, no fingers on the patches, no sun's glare on them.",
-    "Wipe it dry before the photo. A dirty, faded or creased card gives wider ranges: print a fresh one.",
-)
-"""How to use the card, in our words; common practice of colour photography, no source."""
+PAPERS = {"letter": "US Letter", "a4": "A4"}
+"""Page sizes, by the card's own names."""
 
 
-def show(_desk: Desk) -> None:
+def show(desk: Desk) -> None:
     """Offer the card's PDF and say how it is used."""
+    from app.report.card_pdf import HOW, LARGEST_NUMBER, SMALL
+
     st.title("The printed card")
-    number = st.number_input("Card number", min_value=1, max_value=9999, value=1, step=1)
-    st.download_button(
-        "Download the card (PDF)",
-        data=card_pdf(int(number)),
-        file_name=f"turnblue_card_{int(number):04d}.pdf",
-        mime="application/pdf",
-        type="primary",
-        icon=":material/download:",
-    )
-    st.subheader("How to use it")
-    for line in HOW:
-        st.markdown(f"- {line}")
-    widgets.show_html(widgets.cautions_html(("Do not lean over the water for a picture: keep both feet on the deck.",)))
+    with st.container(key="tb-text"):
+        number = st.number_input("Card number", min_value=0, max_value=LARGEST_NUMBER, value=1, step=1, width=240)
+        paper = st.segmented_control(
+            "Paper",
+            list(PAPERS),
+            format_func=PAPERS.__getitem__,
+            default="letter" if desk.us else "a4",
+            required=True,
+            width="stretch",
+        )
+        st.download_button(
+            "Download the card (PDF)",
+            data=card_pdf(int(number), paper),
+            file_name=f"turnblue_card_{int(number):03d}.pdf",
+            mime="application/pdf",
+            type="primary",
+            icon=":material/download:",
+        )
+        st.subheader("How to use it")
+        for line in HOW:
+            st.markdown(f"- {line}")
+        widgets.show_html(widgets.cautions_html((SMALL,)))
 
 
 @st.cache_data(max_entries=8, show_spinner="Setting the card ...")
-def card_pdf(card_number: int) -> bytes:
+def card_pdf(card_number: int, paper: str) -> bytes:
     """Return the card's print-ready PDF."""
-    from app.report.card_pdf import write_card_pdf
+    from app.report.card_pdf import Paper, write_card_pdf
 
     with TemporaryDirectory() as folder:
         path = Path(folder) / "card.pdf"
-        write_card_pdf(path, card_number=card_number)
+        write_card_pdf(path, card_number=card_number, paper=Paper(paper))
         return path.read_bytes()

@@ -25,49 +25,57 @@ CHANGES = {
 
 
 def show(desk: Desk) -> None:
-    """Ask for the pool, the chemical and the change; show the dose."""
+    """Ask for the pool, the chemical and the change; show the dose beside it."""
     st.title("Dose")
-    volume_l = ask_volume(desk)
-    chemical = st.selectbox(
-        "Chemical", list(Chemical), format_func=words.CHEMICAL.__getitem__, index=0, key="dose-chemical"
-    )
+    asked, answered = st.columns([2, 3], gap="medium")
+    with asked:
+        volume_l = ask_volume(desk)
+        chemical = st.selectbox(
+            "Chemical", list(Chemical), format_func=words.CHEMICAL.__getitem__, index=0, key="dose-chemical"
+        )
+        change, strength = ask_change(desk, chemical) if PRODUCTS[chemical].changes else (None, None)
+        rate = None if PRODUCTS[chemical].changes else ask_label_rate(desk)
+    with answered:
+        if volume_l is None or not (change or rate):
+            widgets.show_html(widgets.say_html("Fill in the fields.", "The dose is shown as soon as they are full."))
+            return
+        try:
+            dose = actions.dose(
+                chemical,
+                volume_l=volume_l,
+                change_mg_l=change,
+                label_rate=rate,
+                strength_pct=strength,
+                units=desk.units.name,
+            )
+        except TurnblueError as error:
+            widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+            return
+        widgets.show_html(dose_html(dose))
+
+
+def ask_change(desk: Desk, chemical: Chemical) -> tuple[float | None, float | None]:
+    """Ask by how much [mg/L] and how strong the product is [%]."""
     product = PRODUCTS[chemical]
-    change, rate, strength = None, None, None
-    if product.changes:
-        verb = "Raise" if product.direction > 0 else "Lower"
-        change = st.number_input(
-            f"{verb} {CHANGES[product.changes]} by, {desk.units.concentration}",
-            min_value=0.0,
-            value=10.0,
-            step=1.0,
-            key="dose-change",
-        )
-        strength = st.number_input(
-            "Strength on the label, %",
-            min_value=0.1,
-            max_value=100.0,
-            value=product.strength_pct,
-            step=0.5,
-            key=f"dose-strength-{chemical}",
-        )
-    else:
-        rate = ask_label_rate(desk)
-    if volume_l is None or (product.changes and not change) or (not product.changes and rate is None):
-        widgets.show_html(widgets.say_html("Fill in the fields above.", "The dose is shown as soon as they are full."))
-        return
-    try:
-        dose = actions.dose(
-            chemical,
-            volume_l=volume_l,
-            change_mg_l=change,
-            label_rate=rate,
-            strength_pct=strength,
-            units=desk.units.name,
-        )
-    except TurnblueError as error:
-        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
-        return
-    widgets.show_html(dose_html(dose))
+    verb = "Raise" if product.direction > 0 else "Lower"
+    change = st.number_input(
+        f"{verb} {CHANGES[product.changes]} by, {desk.units.concentration}",
+        min_value=0.0,
+        value=10.0,
+        step=1.0,
+        format="%g",
+        key="dose-change",
+    )
+    strength = st.number_input(
+        "Strength on the label, %",
+        min_value=0.1,
+        max_value=100.0,
+        value=product.strength_pct,
+        step=0.5,
+        format="%g",
+        key=f"dose-strength-{chemical}",
+    )
+    return change, strength
 
 
 def ask_volume(desk: Desk) -> float | None:
@@ -75,7 +83,7 @@ def ask_volume(desk: Desk) -> float | None:
     by_id = {pool.id: pool for pool in actions.pools(desk.log)}
     chosen = st.selectbox(
         "Pool",
-        ["", *by_id],
+        [*by_id, ""],
         format_func=lambda each: (
             f"{by_id[each].name}, {say_pool_volume(by_id[each].volume_l, desk.units.name)}" if each else "Another pool"
         ),

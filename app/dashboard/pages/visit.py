@@ -27,7 +27,8 @@ GO_ON_WITHIN = timedelta(hours=6)
 def show(desk: Desk) -> None:
     """Show the visit being made, or what a saved one says."""
     recoveries = actions.open_recoveries(desk.log)
-    st.title("Visit")
+    asked = [each.pool.name for each in recoveries if each.id == session.query("recovery")]
+    st.title(f"Visit: {asked[0]}" if asked else "Visit")
     if not recoveries:
         widgets.show_html(widgets.say_html("No recovery is open.", "Add a pool, or start a recovery of one you have."))
         st.page_link(desk.pages["pools"], label="To the pools")

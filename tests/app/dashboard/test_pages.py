@@ -293,6 +293,17 @@ def test_the_card_can_be_downloaded(oak):
     assert [each.label for each in at.get("download_button")] == ["Download the card (PDF)"]
 
 
+def test_the_company_is_named_and_its_units_chosen(oak, home):
+    at = open_page("more")
+    labelled(at.text_input, "Name").set_value("Reed Hollow Pools")
+    labelled(at.button_group, "Units").set_value("metric")
+    clean(labelled(at.button, "Save the company").click().run())
+    assert "Reed Hollow Pools" in said(at)
+    with actions.open_log(home) as log:
+        kept = actions.company(log)
+    assert (kept.name, kept.units, kept.invented) == ("Reed Hollow Pools", "metric", True)
+
+
 def test_metric_companies_read_metric(oak, home):
     with actions.open_log(home) as log:
         actions.save_company(log, Company("Metric", units="metric"), at=datetime.now(UTC))

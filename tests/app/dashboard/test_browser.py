@@ -1,0 +1,308 @@
+"""The dashboard in a real browser, phone and desktop: a visit with two photos, every page, nothing from elsewhere."""
+
+import http.client
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+import app
+from app import actions, config
+from app.dashboard.start import dashboard_command, dashboard_environment
+from app.demo import at_hour, make_demo, photo_requests
+from app.demo_data import POOLS
+
+ROOT = Path(app.__file__).resolve().parents[1]
+REQUIRED = os.environ.get("TURNBLUE_BROWSER") == "required"
+VIEWPORTS = {
+    "phone": {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True},
+    "desktop": {"viewport": {"width": 1440, "height": 900}},
+}
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PAGES = ("", "visit", "pools", "dose", "more", "card", "pool?recovery={recovery}", "visit?recovery={recovery}")
+TIMEOUT_MS = 60_000
+"""Measuring two photos on a busy machine with two cores takes seconds."""
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+
+def chromium_path():
+    named = os.environ.get("TURNBLUE_CHROMIUM")
+    found = named or next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+    return found if found and Path(found).exists() else None
+
+
+@pytest.fixture(scope="module")
+def browser():
+    path = chromium_path()
+    if path is None:
+        reason = "no Chromium was found (name one by TURNBLUE_CHROMIUM)"
+        if REQUIRED:
+            pytest.fail(reason)
+        pytest.skip(reason)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=path, args=FLAGS)
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def demo_log(tmp_path_factory, browser):
+    """A small demo, rendered and measured for real; return its folder."""
+    if not config.grader_path().is_file():
+        if REQUIRED:
+            pytest.fail("no grader is shipped")
+        pytest.skip("no grader is shipped in this tree yet")
+    folder = tmp_path_factory.mktemp("dashboard") / "log"
+    by_id = {each.pool.id: each for each in POOLS}
+    turning = by_id["plover-rise-18"]
+    make_demo(
+        folder,
+        now=datetime.now(UTC),
+        pools=(replace(turning, visits=turning.visits[:2]), by_id["kestrel-close-5"]),
+    )
+    return folder
+
+
+@pytest.fixture(scope="module")
+def new_photos(tmp_path_factory):
+    """Two photos of the next visit, not in the log: one good, one without the card."""
+    folder = tmp_path_factory.mktemp("photos")
+    turning = next(each for each in POOLS if each.pool.id == "plover-rise-18")
+    visit = replace(turning.visits[-1], photos=2)
+    requests = list(photo_requests((replace(turning, visits=(visit,)),), datetime.now(UTC)))
+    requests[1]["spoil"] = ["no_card"]
+    (folder / "requests.json").write_text(json.dumps(requests))
+    subprocess.run(
+        [sys.executable, "-m", "models.simulator", str(folder / "requests.json"), str(folder)],
+        cwd=ROOT,
+        check=True,
+        capture_output=True,
+    )
+    return [str(folder / f"{request['name']}.jpg") for request in requests]
+
+
+@contextmanager
+def served(folder):
+    """Run the dashboard on a log; give its address, and end it again."""
+    with socket.socket() as trial:
+        trial.bind(("127.0.0.1", 0))
+        port = trial.getsockname()[1]
+    running = subprocess.Popen(
+        dashboard_command(port=port),
+        env=dashboard_environment(folder, os.environ),
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        deadline = time.monotonic() + 90
+        while not answers(port):
+            assert running.poll() is None, "the dashboard ended by itself"
+            assert time.monotonic() < deadline, "the dashboard does not answer"
+            time.sleep(0.1)
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        running.send_signal(signal.SIGTERM)
+        try:
+            running.wait(20)
+        except subprocess.TimeoutExpired:
+            running.kill()
+            running.wait()
+
+
+def answers(port):
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=2)
+    try:
+        connection.request("GET", "/_stcore/health")
+        return connection.getresponse().status == 200
+    except OSError:
+        return False
+    finally:
+        connection.close()
+
+
+@pytest.fixture(scope="module")
+def address(demo_log):
+    with served(demo_log) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def recovery_id(demo_log):
+    with actions.open_log(demo_log) as log:
+        return next(each.id for each in actions.open_recoveries(log) if each.pool.id == "plover-rise-18")
+
+
+@pytest.fixture(params=VIEWPORTS, ids=str)
+def page(request, browser):
+    context = browser.new_context(**VIEWPORTS[request.param], timezone_id="America/Phoenix")
+    opened = context.new_page()
+    opened.set_default_timeout(TIMEOUT_MS)
+    yield opened
+    context.close()
+
+
+def go(page, url):
+    page.goto(url)
+    page.wait_for_selector("h1")
+    settle(page)
+
+
+def settle(page):
+    """Wait until the run has ended and what it drew has its size."""
+    page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+    page.wait_for_timeout(500)
+
+
+def assert_sound(page):
+    assert page.locator('[data-testid="stException"]').count() == 0
+    assert "Traceback" not in page.inner_text("body")
+    # One pixel of rounding is no scroll.
+    wide = "[...document.querySelectorAll('html, [data-testid=stMain]')].filter(e => e.scrollWidth > e.clientWidth + 1)"
+    assert page.evaluate(f"{wide}.length") == 0, "the page scrolls sideways"
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda each: each or "board")
+def test_every_page_is_sound(page, address, recovery_id, path):
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    go(page, f"{address}/{path.format(recovery=recovery_id)}")
+    assert_sound(page)
+    elsewhere = [url for url in asked if not url.startswith((address, "data:", "blob:", "ws://127.0.0.1"))]
+    assert elsewhere == []
+
+
+def test_a_visit_with_two_photos(page, address, demo_log, new_photos, recovery_id, request):
+    go(page, f"{address}/")
+    page.get_by_role("link", name="Open Plover Rise 18").click()
+    page.get_by_role("link", name="Add a visit").click()
+    page.wait_for_selector('[data-testid="stFileUploaderDropzoneInput"]', state="attached")
+    settle(page)
+    # Each viewport makes its own visit: the same two photos belong to one visit only.
+    paths = photos_of_one_run(new_photos, request.node.callspec.params["page"])
+    page.set_input_files('[data-testid="stFileUploaderDropzoneInput"]', paths)
+    page.wait_for_selector("text=Photo 2 of 2")
+    settle(page)
+    assert_sound(page)
+    body = page.inner_text("body")
+    assert "Photo 1 of 2: measured" in body
+    assert "One sees down to" in body
+    assert "Photo 2 of 2: retake" in body
+    assert "No reference card was found" in body
+    widths = page.locator('[data-testid="stImage"] img').evaluate_all("all => all.map(each => each.naturalWidth)")
+    assert len(widths) == 2
+    assert min(widths) >= 400
+    assert "visit=" in page.url
+
+    page.get_by_role("radiogroup", name="Power").get_by_text("On").click()
+    page.get_by_role("radiogroup", name="Pump").get_by_text("Runs").click()
+    page.get_by_role("radiogroup", name="Flow").get_by_text("Holds").click()
+    page.get_by_label("Free chlorine", exact=True).fill("4")
+    page.get_by_label("Your name").fill("Rio")
+    page.get_by_role("button", name="Save the visit").click()
+    page.wait_for_selector("text=Saved: Plover Rise 18")
+    settle(page)
+    assert_sound(page)
+    step = page.locator(".tb-step")
+    assert step.count() == 1
+    assert step.locator("h2").inner_text().strip()
+    assert "Take care" in step.inner_text()
+    # The largest words of the page are the step's: read at arm's length.
+    assert float(step.locator("h2").evaluate("each => parseFloat(getComputedStyle(each).fontSize)")) >= 24
+    with actions.open_log(demo_log) as log:
+        visit = actions.recovery(log, recovery_id).visits[-1]
+    assert visit.by == "Rio"
+    assert visit.equipment.power_on is True
+    assert visit.assessment.usable
+    assert len(visit.photo_sha256s) == 2
+
+
+def photos_of_one_run(paths, run):
+    """Return copies of photos that differ in a comment after the picture's end, so that each is its own file."""
+    copies = []
+    for path in map(Path, paths):
+        copy = path.with_name(f"{run}_{path.name}")
+        copy.write_bytes(path.read_bytes() + run.encode())
+        copies.append(str(copy))
+    return copies
+
+
+def test_everything_tapped_is_large_enough(browser, address, recovery_id):
+    context = browser.new_context(**VIEWPORTS["phone"])
+    page = context.new_page()
+    page.set_default_timeout(TIMEOUT_MS)
+    for path in ("", f"visit?recovery={recovery_id}", f"pool?recovery={recovery_id}", "pools"):
+        go(page, f"{address}/{path}")
+        small = page.evaluate(
+            """() => [...document.querySelectorAll('button, a, summary, input')]
+              .filter(e => e.offsetParent && e.getClientRects().length && e.type !== 'file')
+              .filter(e => !e.closest('.vega-embed, [data-testid="stElementToolbar"]'))
+              .map(e => [e, e.closest('[data-testid="stNumberInputContainer"], .react-aria-TextField') || e])
+              .map(([e, field]) => [e, field.getBoundingClientRect().height])
+              .filter(([e, height]) => height > 1 && height < 46)
+              .map(([e, height]) => `${e.tagName} ${e.innerText || e.ariaLabel} ${height}`)"""
+        )
+        assert small == [], path
+    context.close()
+
+
+@pytest.mark.parametrize(("scheme", "ground"), [("light", "rgb(250, 250, 246)"), ("dark", "rgb(15, 23, 29)")])
+def test_light_and_dark_follow_the_device(browser, address, scheme, ground):
+    context = browser.new_context(**VIEWPORTS["phone"], color_scheme=scheme)
+    page = context.new_page()
+    page.set_default_timeout(TIMEOUT_MS)
+    go(page, f"{address}/")
+    assert page.evaluate("getComputedStyle(document.querySelector('.stApp')).backgroundColor") == ground
+    context.close()
+
+
+def test_the_first_visitor_may_come_by_any_address(browser, tmp_path):
+    # A fresh server must not take our folder of pages for its own kind and show a blank one.
+    with served(tmp_path / "log") as url:
+        page = browser.new_page()
+        page.set_default_timeout(TIMEOUT_MS)
+        go(page, f"{url}/pools")
+        assert "No pool is in the log yet." in page.inner_text("body")
+        page.close()
+
+
+def test_from_an_empty_log_to_the_first_pool(browser, tmp_path):
+    with served(tmp_path / "log") as url:
+        page = browser.new_page(**VIEWPORTS["phone"])
+        page.set_default_timeout(TIMEOUT_MS)
+        go(page, f"{url}/")
+        page.get_by_role("link", name="Add a pool").click()
+        page.get_by_label("Name on the route sheet").fill("Elm 3")
+        page.get_by_label("Volume, gal").fill("15000")
+        page.get_by_role("radiogroup", name="Filter").get_by_text("Sand").click()
+        page.get_by_role("button", name="Save and start the recovery").click()
+        page.wait_for_selector('[data-testid="stFileUploaderDropzoneInput"]', state="attached")
+        settle(page)
+        assert_sound(page)
+        assert "Elm 3" in page.inner_text("body")
+        page.close()
+    with actions.open_log(tmp_path / "log") as log:
+        (recovery,) = actions.open_recoveries(log)
+    assert recovery.pool.name == "Elm 3"
+    assert at_hour(datetime.now(UTC), 1, 0) < recovery.opened_at < datetime.now(UTC) + timedelta(minutes=1)
