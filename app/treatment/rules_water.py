@@ -358,9 +358,10 @@ DOSES: tuple[Rule, ...] = (
         applies=lambda f: f.is_green and not f.is_sand and first(f) is not None,
         step=StepKind.DOSE,
         title="A high chlorine dose, an algaecide, and the pump day and night",
-        because=("grade", "floor", "filter", "chlorine", "volume", "stock", "equipment"),
+        because=("grade", "floor", "filter", "chlorine", "volume", "stock", "equipment", "pressure"),
         do=(
             LOOK_INSIDE,
+            Only(lambda f: f.pressure_is_high, "Clean the filter first: it stands 8 psi (55 kPa) or more above clean."),
             "Empty skimmer and pump baskets; valve on filter; pump running.",
             Pour("Pour {dose} of liquid chlorine{upto} along the deep end.", first),
             Pour(

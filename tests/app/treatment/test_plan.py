@@ -119,6 +119,13 @@ def test_metric_people_read_litres():
     assert not re.search(r"\bgal\b|fl oz", all_words(step) + " ".join(each.say for each in step.why))
 
 
+@pytest.mark.parametrize(("kpa", "first"), [(150.0, True), (100.0, False)])
+def test_clogged_filter_is_cleaned_before_the_first_dose(kpa, first):
+    step = step_of(at_visit(1, 0, HEAVY, equipment=replace(RUNNING, filter_pressure_kpa=kpa)))
+    assert ("Clean the filter first" in all_words(step)) is first
+    assert any("clean it is 13 psi" in each.say for each in step.why)
+
+
 def test_unknown_stock_is_12_5_trade_per_cent_and_says_so():
     step = step_of(at_visit(1, 0, HEAVY))
     assert any("12.5 trade % assumed" in each.say for each in step.why)
