@@ -3,6 +3,7 @@
 In: a chemical, the pool's volume in L, the change wanted in mg/L (or a label rate), the strength on the label. Out: a
 `Dose` in L or kg with its range, the amount as a tech pours it, the calculation in one line, side effects, cautions and
 sources. `dose_for` is the one entry for the command and the page; the others are what the plan asks for.
+Long because every refusal is a sentence and every dose spells itself out; one formula serves all chemicals.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """Gathers from a recovery's log what the rules ask about: one flat set of facts, each with the visit it was seen at.
 
 In: a `Recovery`, `now`, the units people read. Out: `Facts`. Nothing is decided here; what is not known stays None.
+Long because every fact has its one line of meaning.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """Rules about the water while it is not blue: sludge, floor, enough poured, doses.
 
 In: `Facts`. Out: tuples of rules that `rules.py` puts in order. Unless a source is named a rule is common practice.
+Long because it is a table: nothing else is in it.
 """
 
 from __future__ import annotations
