@@ -163,6 +163,7 @@ def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
 def ask_poured(desk: Desk, step: Step, was: tuple[Treatment, ...]) -> tuple[Treatment, ...]:
     """Ask what was really poured: the recommended amounts are filled in, to be confirmed; what is noted stays."""
     st.subheader("What was poured")
+    st.markdown(f"Advised: **{step.title}**")
     poured = list(was)
     for each in was:
         st.markdown(f"Noted already: {widgets.poured_say(each, desk.units)}")

@@ -157,7 +157,14 @@ def all_cautions(step: Step) -> tuple[str, ...]:
 def flags_html(assessment: Assessment) -> str:
     """Return what is doubtful about a measurement, each doubt with what to do."""
     known = [BY_NAME[name] for name in assessment.flags if name in BY_NAME]
-    return "".join(say_html(flag.short, flag.say, act=flag.spoils) for flag in known)
+    return "".join(doubt_html(flag.short, flag.say, spoils=flag.spoils) for flag in known)
+
+
+def doubt_html(short: str, say: str, *, spoils: bool) -> str:
+    """Return one doubt: in a frame where the photo has to be taken again, else in small type."""
+    if spoils:
+        return say_html(short, say, act=True)
+    return f'<p class="tb-doubt"><b>{escape(short)}.</b> {escape(say)}</p>'
 
 
 def readings_say(readings: Sequence[Reading], units: u.Units) -> list[tuple[str, str]]:
@@ -242,12 +249,8 @@ def verdict_html(title: str, result: Mapping[str, Any] | None, units: u.Units) -
     """
     if result is None:
         return say_html(title, "Safe in the log, not measured yet.")
-    doubts = [
-        say_html(
-            BY_NAME[each["code"]].short if each["code"] in BY_NAME else title, each["say"], act=not result["usable"]
-        )
-        for each in result["problems"]
-    ]
+    found = [(BY_NAME[each["code"]], each["say"]) for each in result["problems"]]
+    doubts = [doubt_html(flag.short, say, spoils=flag.spoils) for flag, say in found]
     water = result["water"]
     if not result["usable"] or water is None:
         return f'<div class="tb-verdict"><h3>{escape(title)}: retake</h3>{"".join(doubts)}</div>'

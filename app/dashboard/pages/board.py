@@ -80,7 +80,7 @@ def card_html(desk: Desk, row: BoardRow) -> str:
     if spread:
         seen += f' <span class="tb-quiet">({escape(spread)})</span>'
     if assessment and not assessment.usable:
-        seen = widgets.mark_html("Photo needs a retake", shape="triangle", tone="act")
+        seen = widgets.mark_html("Retake the photo", shape="triangle", tone="act")
     measured = assessment if assessment and assessment.usable else None
     clarity = widgets.clarity_html(measured.clarity if measured else None)
     severity = widgets.severity_html(measured.severity if measured else None)
