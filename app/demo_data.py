@@ -140,8 +140,9 @@ POOLS: tuple[DemoPool, ...] = (
             "blue"},
         6,
         (
-            DemoVisit(6, 9, "Kit", 0.38, 170.0, light="overcast", equipment=_found(13, ElementState.GOOD, True), readings=_drops(0.0,
-                7.8, 100.0, 50.0), treatments=(_chlorine(9.5),), work=FIRST_WORK, floor_seen=False),
+            DemoVisit(6, 9, "Kit", 0.38, 170.0, light="overcast", equipment=_found(13, ElementState.GOOD, True),
+                readings=_drops(0.0, 7.8, 100.0, 50.0), treatments=(_chlorine(9.5),), work=FIRST_WORK,
+                floor_seen=False),
             DemoVisit(5, 9, "Kit", 0.48, 45.0, readings=_drops(3.0, 7.8), treatments=(_chlorine(4.0),),
                 equipment=_found(17), work=(Work.BRUSHED,), floor_seen=False),
             DemoVisit(4, 10, "Rio", 0.55, 2.4, light="overcast", readings=_drops(12.0, 7.7), equipment=_found(22),
@@ -201,8 +202,8 @@ POOLS: tuple[DemoPool, ...] = (
             "print"},
         3,
         (
-            DemoVisit(3, 15, "Ash", 0.62, 85.0, light="overcast", equipment=_found(10, ElementState.GOOD, True), readings=_drops(0.0,
-                7.5, 90.0, 30.0), treatments=(_chlorine(6.0),), work=FIRST_WORK, floor_seen=False),
+            DemoVisit(3, 15, "Ash", 0.62, 85.0, light="shade", equipment=_found(10, ElementState.GOOD, True),
+                readings=_drops(0.0, 7.5, 90.0, 30.0), treatments=(_chlorine(6.0),), work=FIRST_WORK, floor_seen=False),
             DemoVisit(2, 15, "Ash", 0.72, 38.0, readings=_drops(2.0, 7.6), treatments=(_chlorine(4.0),),
                 equipment=_found(13), work=(Work.BRUSHED,), floor_seen=False),
             DemoVisit(1, 14, "Kit", 0.85, 13.0, photos=2, readings=_drops(8.0, 7.6), equipment=_found(15),

@@ -5,6 +5,7 @@ In: the address line. Out: one page. Called by `script/turnblue_dashboard.py`, w
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import streamlit as st
@@ -44,7 +45,7 @@ def main() -> None:
     try:
         with session.desk(links, NAV) as desk:
             for name, (title, show) in PAGES.items():
-                links[name] = st.Page(lambda show=show: show(desk), title=title, url_path=name, default=name == "board")
+                links[name] = st.Page(partial(show, desk), title=title, url_path=name, default=name == "board")
             page = st.navigation(list(links.values()), position="hidden")
             widgets.show_head(desk, page.url_path or "board")
             page.run()

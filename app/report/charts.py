@@ -213,26 +213,26 @@ def recovery_panels(
         )
         bands = _bands(lower, smallest, top)
         ground_bands = (
-            alt.Chart(alt.Data(values=bands))
+            _chart_of(bands)
             .mark_rect(color=palette.band)
             .encode(y=alt.Y("bottom:Q", scale=value_scale), y2="top:Q", opacity=alt.Opacity("tint:Q", scale=None))
         )
         words = (
-            alt.Chart(alt.Data(values=bands))
+            _chart_of(bands)
             .mark_text(align="right", baseline="middle", dx=-4, fontSize=11, color=palette.quiet)
             .encode(y=alt.Y("middle:Q", scale=value_scale), x=alt.value("width"), text="grade:N")
         )
         dose_rule = (
-            alt.Chart(alt.Data(values=doses))
+            _chart_of(doses)
             .mark_rule(color=palette.dose, strokeDash=[4, 3], strokeWidth=1.5)
             .encode(x=time, tooltip=[alt.Tooltip("poured:N", title="Poured"), alt.Tooltip("at:T", title="At")])
         )
         dose_mark = (
-            alt.Chart(alt.Data(values=doses))
+            _chart_of(doses)
             .mark_point(shape="triangle-down", filled=True, size=70, color=palette.dose, opacity=1, yOffset=4)
             .encode(x=time, y=alt.value(0), tooltip=[alt.Tooltip("poured:N", title="Poured")])
         )
-        base = alt.Chart(alt.Data(values=rows)).encode(x=time)
+        base = _chart_of(rows).encode(x=time)
         line = base.mark_line(color=colour, strokeWidth=2, opacity=0.55).encode(y=value)
         bar = base.mark_rule(color=colour, strokeWidth=3, opacity=0.55).encode(
             y=alt.Y("low:Q", scale=value_scale), y2="high:Q"
@@ -251,10 +251,12 @@ def recovery_panels(
             .mark_point(shape="triangle-up", filled=True, size=60, color=colour, opacity=1, yOffset=-12)
             .encode(y=value)
         )
-        return alt.layer(ground_bands, words, dose_rule, dose_mark, bar, line, dot, arrow).properties(
+        heading = alt.TitleParams(title, anchor="start", fontSize=13, color=colour, offset=10)
+        return alt.LayerChart(
+            layer=[ground_bands, words, dose_rule, dose_mark, bar, line, dot, arrow],
             width="container",
             height=height,
-            title=alt.TitleParams(title, anchor="start", fontSize=13, color=colour, offset=10),
+            title=heading,
         )
 
     shown_clarity = {grade: bound / m_per_unit for grade, bound in CLARITY_LOWER_M.items()}
@@ -304,7 +306,7 @@ def recovery_chart(recovery: Recovery, *, now: datetime, width_px: int = 640, **
 
 def _dressed(panel: alt.LayerChart, palette: Palette) -> alt.LayerChart:
     """Return a panel with our colours and typeface."""
-    return (
+    dressed: alt.LayerChart = (
         panel.configure(background="transparent", font=FONT, padding={"left": 0, "right": 2, "top": 2, "bottom": 2})
         .configure_view(stroke=palette.line)
         .configure_axis(
@@ -314,6 +316,14 @@ def _dressed(panel: alt.LayerChart, palette: Palette) -> alt.LayerChart:
             tickColor=palette.line,
         )
     )
+    return dressed
+
+
+def _chart_of(rows: list[dict[str, Any]]) -> alt.Chart:
+    """Return an empty chart over rows that lie in the chart itself: nothing is fetched."""
+    import altair as alt
+
+    return alt.Chart(alt.Data(values=rows))  # type: ignore[no-untyped-call]
 
 
 def _measured(recovery: Recovery) -> list[Visit]:

@@ -30,9 +30,8 @@ def show(desk: Desk) -> None:
     asked, answered = st.columns([2, 3], gap="medium")
     with asked:
         volume_l = ask_volume(desk)
-        chemical = st.selectbox(
-            "Chemical", list(Chemical), format_func=words.CHEMICAL.__getitem__, index=0, key="dose-chemical"
-        )
+        chosen = st.selectbox("Chemical", list(Chemical), format_func=words.CHEMICAL.__getitem__, key="dose-chemical")
+        chemical = chosen or Chemical.SODIUM_HYPOCHLORITE
         change, strength = ask_change(desk, chemical) if PRODUCTS[chemical].changes else (None, None)
         rate = None if PRODUCTS[chemical].changes else ask_label_rate(desk)
     with answered:

@@ -81,15 +81,11 @@ def show_form(desk: Desk) -> None:
         saved = st.form_submit_button("Save and start the recovery", type="primary")
     if not saved:
         return
-    missing = [
-        label
-        for label, value in (("a name", name.strip()), ("the volume", volume), ("the filter", filter_kind))
-        if not value
-    ]
-    if missing:
-        widgets.show_html(
-            widgets.say_html(f"Still missing: {', '.join(missing)}.", "Fill it in and save again.", act=True)
-        )
+    asked = {"a name": name.strip(), "the volume": volume, "the filter": filter_kind}
+    missing = [label for label, value in asked.items() if not value]
+    if not volume or filter_kind is None or missing:
+        say = f"Still missing: {', '.join(missing)}."
+        widgets.show_html(widgets.say_html(say, "Fill it in and save again.", act=True))
         return
     pool = actions.add_pool(
         desk.log,
