@@ -198,7 +198,7 @@ POOLS: tuple[DemoPool, ...] = (
         _pool("plover-rise-18", "Plover Rise 18", 13500, FilterKind.CARTRIDGE, surface=Surface.VINYL,
             depth_shallow_m=1.1, depth_deep_m=1.8, floor_colour=FloorColour.PATTERNED, clean_pressure_kpa=9 *
             KPA_PER_PSI),
-        {"seed": 18, "shape": "oval", "length_m": 8.0, "width_m": 4.5, "shallow_m": 1.1, "deep_m": 1.8, "finish":
+        {"seed": 61, "shape": "oval", "length_m": 8.0, "width_m": 4.5, "shallow_m": 1.1, "deep_m": 1.8, "finish":
             "print"},
         3,
         (
