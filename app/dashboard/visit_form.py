@@ -100,7 +100,7 @@ def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
     manifold = None
     with st.container(key="tb-equipment"):
         power = choice("Power", "On", "Off", was.power_on)
-        pump = choice("Pump", "Runs", "Stands", was.pump_runs)
+        pump = choice("Pump", "Runs", "Will not run", was.pump_runs)
         flow = choice("Flow", "Holds", "Drops", was.flow_holds)
         elements = st.segmented_control(
             words.ELEMENTS_OF[pool.filter_kind],

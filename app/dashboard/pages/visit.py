@@ -33,15 +33,20 @@ def show(desk: Desk) -> None:
         widgets.show_html(widgets.say_html("No recovery is open.", "Add a pool, or start a recovery of one you have."))
         st.page_link(desk.pages["pools"], label="To the pools")
         return
-    recovery = choose(recoveries)
-    if recovery is None:
-        return
-    if session.query("saved"):
+    with st.container(key="tb-text"):
+        recovery = choose(recoveries)
+        if recovery is None:
+            return
         saved_id = session.query("saved")
-        show_result(desk, recovery, next((each for each in recovery.visits if each.id == saved_id), None))
-        return
-    visit = begun(desk, recovery)
-    visit = show_arrival(desk, recovery, visit)
+        if saved_id:
+            show_result(desk, recovery, next((each for each in recovery.visits if each.id == saved_id), None))
+        else:
+            make(desk, recovery)
+
+
+def make(desk: Desk, recovery: Recovery) -> None:
+    """Take the photos and what is noted; save it, and go on to what the visit says."""
+    visit = show_arrival(desk, recovery, begun(desk, recovery))
     if visit is not None:
         show_verdicts(desk, visit)
     step = actions.next_step(desk.log, recovery.id, now=desk.now)
