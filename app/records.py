@@ -1,7 +1,7 @@
 """What the log keeps and the plan reads: frozen records, units in names, times with their zone.
 
 In: nothing. Out: `Company`, `Pool`, `Recovery`, `Visit` and what hangs on a visit (`Assessment`, `Equipment`,
-`Reading`, `Treatment`), and what the plan says (`Step`, `Progress`). Pure: no screen, database, network or clock.
+`Reading`, `Treatment`), and what the plan says (`Step`, `Progress`, `Quote`). Pure: no screen, database, network or clock.
 Every `datetime` is aware. `None` means "not known", never zero.
 """
 
@@ -98,6 +98,19 @@ class Work(StrEnum):
     HANDED_OVER = "handed_over"
 
 
+class Sighting(StrEnum):
+    """Something unusual that a tech saw at a visit."""
+
+    PUMP_FOUND_OFF = "pump_found_off"
+    POWDER_AT_RETURNS = "powder_at_returns"
+    FOAM = "foam"
+    BLACK_SPOTS = "black_spots"
+    MUSTARD_DUST = "mustard_dust"
+    STAINS = "stains"
+    TURNED_BY_CHLORINE = "turned_by_chlorine"
+    MINERAL_UNIT = "mineral_unit"
+
+
 @dataclass(frozen=True)
 class Company:
     """Who uses this log: name and phone for reports, units for people, prices for costs.
@@ -113,7 +126,10 @@ class Company:
 
 @dataclass(frozen=True)
 class Pool:
-    """One pool as the company knows it. Depths in m, volume in L, pressure in kPa."""
+    """One pool as the company knows it. Depths in m, volume in L, pressure in kPa.
+
+    `turnover_h` is how long pump and filter take to move the pool's volume once, as measured or as the pump's flow says.
+    """
 
     id: str
     name: str
@@ -131,6 +147,7 @@ class Pool:
     owner: str = ""
     town: str = ""
     note: str = ""
+    turnover_h: float | None = None
 
 
 @dataclass(frozen=True)
@@ -209,6 +226,7 @@ class Visit:
     photo_sha256s: tuple[str, ...] = ()
     note: str = ""
     sludge_depth_m: float | None = None
+    sightings: tuple[Sighting, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -280,9 +298,35 @@ class Evidence:
     visit_id: str | None = None
 
 
+class CauseKind(StrEnum):
+    """Why water that is treated may stand still."""
+
+    PUMP_OFF = "pump_off"
+    FILTER_PASSES = "filter_passes"
+    FILTER_CLOGGED = "filter_clogged"
+    UNDER_DOSED = "under_dosed"
+    CYANURIC_ACID = "cyanuric_acid"
+    DEBRIS = "debris"
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One likely cause of a stall: how likely beside the others (0 to 1), what speaks for it, and how to tell.
+
+    `check` is the one test that tells it from the others; `mend` what to do where it comes out so.
+    """
+
+    kind: CauseKind
+    say: str
+    share: float
+    check: str
+    mend: str
+    why: tuple[Evidence, ...] = ()
+
+
 @dataclass(frozen=True)
 class Step:
-    """The recommended next step of a recovery."""
+    """The recommended next step of a recovery; `causes`, most likely first, where it stands still."""
 
     step: StepKind
     title: str
@@ -293,6 +337,7 @@ class Step:
     would_change: tuple[str, ...]
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
+    causes: tuple[Cause, ...] = ()
 
 
 class Standing(StrEnum):
@@ -319,4 +364,59 @@ class Progress:
     days_to_clear: Interval | None
     next_visit_due: datetime | None
     overdue: bool
+    say: str
+    stall_probability: float | None = None
+    causes: tuple[Cause, ...] = ()
+
+
+@dataclass(frozen=True)
+class Price:
+    """What `per_amount` (L, kg, or a count) of one item costs; `item` is a chemical's value, "visit" or "start"."""
+
+    item: str
+    price: float
+    per_amount: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class PriceList:
+    """The company's own prices in one currency, as it typed them."""
+
+    currency: str = "$"
+    prices: tuple[Price, ...] = ()
+
+
+@dataclass(frozen=True)
+class QuoteLine:
+    """One chemical of a quote: from `low` to `high` in `unit` (L or kg), said in people's units, with its cost."""
+
+    chemical: Chemical
+    low: float
+    high: float
+    unit: str
+    say: str
+    cost_low: float | None = None
+    cost_high: float | None = None
+
+
+@dataclass(frozen=True)
+class Quote:
+    """What a recovery is expected to take, said before it starts: 80 % ranges of visits and days.
+
+    `cost` is None where a price it needs is not on the company's list; `missing_prices` names those.
+    """
+
+    visits: Interval
+    days: Interval
+    method: str
+    chemicals: tuple[QuoteLine, ...]
+    cost: Interval | None
+    currency: str
+    missing_prices: tuple[str, ...]
+    includes: tuple[str, ...]
+    excludes: tuple[str, ...]
+    would_change: tuple[str, ...]
+    cautions: tuple[str, ...]
+    sources: tuple[str, ...]
     say: str

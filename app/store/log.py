@@ -27,8 +27,10 @@ from app.records import (
     Company,
     Equipment,
     Pool,
+    PriceList,
     Reading,
     Recovery,
+    Sighting,
     Treatment,
     Visit,
     Work,
@@ -135,6 +137,15 @@ class Log:
     def save_company(self, company: Company, *, at: datetime | None, who: str) -> None:
         """Save the company's settings."""
         self._put("company", {"id": 1}, to_row(company), at=at, who=who)
+
+    def price_list(self) -> PriceList:
+        """Return the company's prices; an empty list before they were saved."""
+        return next((from_json(PriceList, row) for row in self._rows("select * from price_list")), PriceList())
+
+    def save_price_list(self, prices: PriceList, *, at: datetime | None, who: str) -> None:
+        """Save the company's prices; the old ones stay in the history."""
+        row = {"currency": clean_text(prices.currency), "prices": json.dumps(to_json(prices)["prices"])}
+        self._put("price_list", {"id": 1}, row, at=at, who=who)
 
     def pools(self) -> tuple[Pool, ...]:
         """Return all pools by name."""
@@ -268,6 +279,7 @@ class Log:
             "readings": [to_row(each) for each in visit.readings],
             "treatments": [to_row(each) for each in visit.treatments],
             "work": [{"work": each.value} for each in visit.work],
+            "sightings": [{"sighting": each.value} for each in visit.sightings],
         }
         with self.atomic():
             self._one("recoveries", visit.recovery_id, "recovery")
@@ -305,6 +317,7 @@ class Log:
                 readings=tuple(from_json(Reading, each) for each in listed["readings"].get(row["id"], ())),
                 treatments=tuple(from_json(Treatment, each) for each in listed["treatments"].get(row["id"], ())),
                 work=tuple(Work(each["work"]) for each in listed["work"].get(row["id"], ())),
+                sightings=tuple(Sighting(each["sighting"]) for each in listed["sightings"].get(row["id"], ())),
                 floor_seen=from_json(bool | None, row["floor_seen"]),  # type: ignore[arg-type]
                 debris_on_floor=from_json(bool | None, row["debris_on_floor"]),  # type: ignore[arg-type]
                 sludge_depth_m=row["sludge_depth_m"],
@@ -554,7 +567,7 @@ class Log:
             raise
 
 
-_LISTS = ("readings", "treatments", "work")
+_LISTS = ("readings", "treatments", "work", "sightings")
 """Tables of which a visit has a list, named as the fields of `Visit`."""
 
 _DISK_CODES = (

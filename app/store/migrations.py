@@ -24,7 +24,13 @@ def create_log(db: Database) -> None:
         db.conn.execute(statement)
 
 
-MIGRATIONS: tuple[Callable[[Database], None], ...] = (create_log,)
+def add_sightings_and_prices(db: Database) -> None:
+    """Add what a tech saw besides, how fast a pool's water is turned over, and the company's price list."""
+    for statement in _SIGHTINGS_AND_PRICES.split(";\n\n"):
+        db.conn.execute(statement)
+
+
+MIGRATIONS: tuple[Callable[[Database], None], ...] = (create_log, add_sightings_and_prices)
 """In order; append only."""
 
 _TABLES = """
@@ -181,3 +187,21 @@ create trigger history_unchanged before update on history
 begin select raise(abort, 'the history is appended, never changed'); end
 """
 """Version 1. Strict tables, so a number never lands where a text belongs."""
+
+_SIGHTINGS_AND_PRICES = """
+alter table pools add column turnover_h real;
+
+create table sightings (
+    visit_id text not null references visits (id),
+    position integer not null,
+    sighting text not null,
+    primary key (visit_id, position)
+) strict;
+
+create table price_list (
+    id integer primary key check (id = 1),
+    currency text not null,
+    prices text not null check (json_valid(prices))
+) strict
+"""
+"""Version 2."""
