@@ -75,6 +75,10 @@ pictures without one."""
 LEAST_SUPPORT = 0.6
 """Least share of patches on edges of their own. Ours: a finger, glare and a black patch on black each cost some."""
 
+LEAST_EDGE_SHARE = 0.4
+"""Least share of an outer row's or column's patches that must fit and stand on edges of their own. Ours: a finger may
+hide two patches of four."""
+
 MOST_BAD_CELLS = 5
 """Most patches that may not fit: covered, in glare, dirty. Ours."""
 
@@ -254,9 +258,9 @@ def _settle(encoded_rgb: Array, homography: Array, design: GridDesign) -> ChartF
         return ChartRefused("cut_off")
     found = _found(encoded_rgb, fit, design)
     bad = ~(found.cell_misfit <= CELL_TOLERANCE)
-    lost = bad & ~fit.supported_cells
-    edges = (lost[0], lost[-1], lost[:, 0], lost[:, -1])
-    if any(edge.all() for edge in edges):
+    good = ~bad & fit.supported_cells
+    # A chart with its last row or column missing fits as well as one with a few patches covered, but for that edge.
+    if any(edge.mean() < LEAST_EDGE_SHARE for edge in (good[0], good[-1], good[:, 0], good[:, -1])):
         return ChartRefused("cut_off")
     if found.colour_fit < LEAST_SCORE or found.edge_share < LEAST_SUPPORT or bad.sum() > MOST_BAD_CELLS:
         return ChartRefused("not_found")

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 Array = npt.NDArray[Any]
 
-SMALLEST_SIDE_PX = 64
+SMALLEST_SIDE_PX = 40
 """A picture is halved until its shorter side would fall below this [px]; a chart that fills it still has a pitch of
 ten pixels there."""
 
@@ -124,7 +124,7 @@ def _blobs(mask: Array, around: Array) -> _Blobs:
     box = stats[:, cv2.CC_STAT_WIDTH] * stats[:, cv2.CC_STAT_HEIGHT]
     right = stats[:, cv2.CC_STAT_LEFT] + stats[:, cv2.CC_STAT_WIDTH]
     below = stats[:, cv2.CC_STAT_TOP] + stats[:, cv2.CC_STAT_HEIGHT]
-    good = (area >= 5) & (area <= 2500) & (area > 0.2 * box)
+    good = (area >= 5) & (area <= 4000) & (area > 0.2 * box)
     good &= (stats[:, 0] > 0) & (stats[:, 1] > 0) & (right < width) & (below < height)
     good[0] = False
     keep = np.flatnonzero(good)

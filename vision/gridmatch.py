@@ -33,6 +33,10 @@ RIDGE = 0.05
 STEP_SCALE = 0.2
 """Misfit of a step between two cells at which its weight falls to a quarter [natural log]. Ours."""
 
+LEAST_KNOWN = 0.28
+"""Least share of the steps between cells that must lie in the picture for a grid to be told at all. Ours: twelve of
+24 patches, less what the picture's edge takes."""
+
 CELL_TOLERANCE = 0.35
 """Largest misfit of a cell that belongs [natural log of softened encoded values]. Ours, from rendered charts."""
 
@@ -195,7 +199,7 @@ def _screen(cells: Array, node_map: Array, reference: Array, turn: int) -> list[
     total = (steps**2).sum((1, 2)) + 1e-9
     share = 1 - (left**2).sum((1, 2)) / total
     share[(total / np.maximum(weight.sum((1, 2)), 1)) < 0.01] = -1
-    share[known.sum(1) < 0.4 * len(wanted)] = -1
+    share[known.sum(1) < LEAST_KNOWN * len(wanted)] = -1
     # A camera raises every channel with its own: what does not is no photo of this grid.
     own = np.diagonal(solved, axis1=1, axis2=2)
     share[(own < 0.2).any(1) | (own > 3.5).any(1)] = -1
