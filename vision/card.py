@@ -285,12 +285,12 @@ def _sampled(
     patch_px = _patch_side_px(design, homography)
     picture = _picture_for(photo, patch_px)
     samples = sample_patches(picture, design, homography)
-    outside = ~np.isfinite(samples.encoded_rgb).all(axis=1)
-    if outside.mean() > MOST_OUTSIDE_SHARE:
-        raise _refusal("card_cut_off")
     least = LEAST_COLOUR_AGREEMENT if len(markers) > 1 else LEAST_COLOUR_AGREEMENT_ONE
     if markers and colour_agreement(samples, design) < least:
         return None
+    outside = ~np.isfinite(samples.encoded_rgb).all(axis=1)
+    if outside.mean() > MOST_OUTSIDE_SHARE:
+        raise _refusal("card_cut_off")
     if patch_px < SMALLEST_PATCH_PX:
         raise _refusal("card_too_small")
     return CardFound(
@@ -428,7 +428,8 @@ def _find_chart(photo: Photo) -> CardFound | ChartRefused | None:
             to_cells = np.array([[0.1, 0, -0.5], [0, 0.1, -0.5], [0, 0, 1.0]])
             homography = _to_photo(np.asarray(seen.homography, dtype=np.float64) @ to_cells, picture)
             return _sampled(photo, design, homography, (), float("nan"))
-        refused = seen if refused is None or seen.reason == "cut_off" else refused
+        # Fine textures look like part of a chart now and then; a chart cut off is seen in the small picture too.
+        refused = refused or seen
         if picture.reduction == 1:
             break
     return refused

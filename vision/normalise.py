@@ -37,9 +37,10 @@ MID_GREY = 0.18
 DARKEST = 0.0008
 """Linear level below which a channel counts as this dark: a quarter of 8-bit level 1 (IEC 61966-2-1 slope)."""
 
+HEAD = 11
 GAIN_SIGMA = 2.0
 TONE_SIGMAS = (0.5, 0.12, 0.04)
-GRADIENT_SIGMA = 0.5
+GRADIENT_SIGMAS = (0.5, 0.5, 0.15, 0.15, 0.15)
 MATRIX_SIGMA = 0.25
 ROOT_SIGMA = 0.15
 """Standard deviations of the correction's terms before a patch is seen [log units, or shares]: the project's own,
@@ -97,7 +98,7 @@ class ColourFit:
     @property
     def gradient(self) -> float:
         """Return the light's change over the card from end to end as a ratio, 1 for even light."""
-        return float(np.exp(2 * np.hypot(*_split(self.theta)[2])))
+        return float(np.exp(2 * np.hypot(*_split(self.theta)[2][:2])))
 
     @property
     def gains(self) -> Array:
@@ -163,6 +164,13 @@ class ColourFit:
         return out
 
 
+def _light_terms(place: Array) -> Array:
+    """Return the terms of the light over the card, shape (N, 5): a plane, and a gentle curve centred on nought."""
+    x, y = place.T
+    curve = np.column_stack([x * x, x * y, y * y])
+    return np.column_stack([x, y, curve - curve.mean(axis=0)])
+
+
 def _log_levels(encoded_rgb: Array) -> Array:
     return np.asarray(np.log(np.maximum(colour.decode_srgb(encoded_rgb), DARKEST) / MID_GREY), dtype=np.float64)
 
@@ -173,14 +181,14 @@ def _curve(s: Array, tone: Array) -> Array:
 
 def _split(theta: Array) -> tuple[Array, Array, Array, Array]:
     """Return gain (3), tone (3), gradient (2) and mix (3, 3 or 6) of a vector of terms."""
-    rest = theta[8:]
+    rest = theta[HEAD:]
     terms = {0: 3, 6: 3, 15: 6}[rest.size]
     mix = np.zeros((3, terms))
     for c in range(3):
         others = [j for j in range(terms) if j != c]
         if rest.size:
             mix[c, others] = rest[c * len(others) : (c + 1) * len(others)]
-    return theta[:3], theta[3:6], theta[6:8], mix
+    return theta[:3], theta[3:6], theta[6:HEAD], mix
 
 
 def _mixed(u: Array, mix: Array) -> Array:
@@ -225,14 +233,14 @@ class _Problem:
     terms: int
 
     def priors(self) -> Array:
-        sigma = [GAIN_SIGMA] * 3 + list(TONE_SIGMAS) + [GRADIENT_SIGMA] * 2
+        sigma = [GAIN_SIGMA] * 3 + list(TONE_SIGMAS) + list(GRADIENT_SIGMAS)
         for c in range(3 if self.terms else 0):
             sigma += [MATRIX_SIGMA if j < 3 else ROOT_SIGMA for j in range(self.terms) if j != c]
         return np.asarray(sigma, dtype=np.float64)
 
     def residuals(self, theta: Array) -> tuple[Array, Array, Array]:
         """Return residuals (F, N, 3) [CIEDE2000], their Jacobian (F, N, 3, P) and colours (F, N, 3)."""
-        gain, tone, grad = theta[:, None, :3], theta[:, None, None, 3:6], theta[:, 6:8]
+        gain, tone, grad = theta[:, None, :3], theta[:, None, None, 3:6], theta[:, 6:HEAD]
         s = self.s[None]
         light = grad @ self.place.T
         u = MID_GREY * np.exp(gain + _curve(s, tone) - light[:, :, None])
@@ -249,7 +257,7 @@ class _Problem:
             width = self.terms - 1
             for c in range(3):
                 others = [j for j in range(self.terms) if j != c]
-                mix[:, c, others] = theta[:, 8 + c * width : 8 + (c + 1) * width]
+                mix[:, c, others] = theta[:, HEAD + c * width : HEAD + (c + 1) * width]
         own = 1 - mix.sum(axis=2)
         r = u * own[:, None, :] + np.einsum("fnt,fct->fnc", phi, mix)
         dr_du[...] = mix[:, None, :, :3]
@@ -263,12 +271,12 @@ class _Problem:
         dr = np.zeros((folds, count, 3, theta.shape[1]))
         dr[..., :3] = dr_du * u[:, :, None, :]
         dr[..., 3:6] = np.einsum("fnck,fnkp->fncp", dr_du, du_tone)
-        dr[..., 6:8] = np.einsum("fnck,fnkp->fncp", dr_du, du_grad)
+        dr[..., 6:HEAD] = np.einsum("fnck,fnkp->fncp", dr_du, du_grad)
         if self.terms:
             width = self.terms - 1
             for c in range(3):
                 others = [j for j in range(self.terms) if j != c]
-                dr[..., c, 8 + c * width : 8 + (c + 1) * width] = phi[..., others] - u[..., c : c + 1]
+                dr[..., c, HEAD + c * width : HEAD + (c + 1) * width] = phi[..., others] - u[..., c : c + 1]
         lab, dlab = _lab_and_slope(r)
         error = np.einsum("nij,fnj->fni", self.metric, lab - self.lab)
         slope = np.einsum("nij,fnjk->fnik", self.metric, dlab) @ dr
@@ -330,7 +338,7 @@ def _cost(error: Array, weights: Array, theta: Array, precision: Array) -> Array
 
 def _start(terms: int, s: Array, lab: Array, usable: Mask) -> Array:
     """Begin with the gains that bring the usable patches to their references in the mean."""
-    theta = np.zeros(8 + {0: 0, 3: 6, 6: 15}[terms])
+    theta = np.zeros(HEAD + {0: 0, 3: 6, 6: 15}[terms])
     reference = np.maximum(colour.lab_to_linear_rgb(lab), 0.01)
     theta[:3] = np.median((np.log(reference / MID_GREY) - s)[usable], axis=0)
     return theta
@@ -372,7 +380,7 @@ def fit_colours(samples: PatchSamples, design: CardDesign, *, usable: Mask | Non
     s = _log_levels(np.where(finite[:, None], samples.encoded_rgb, 0.5))
     places = np.array([patch.centre_mm for patch in design.patches])
     middle = np.array([design.width_mm, design.height_mm]) / 2
-    place = (places - middle) / middle.max()
+    place = _light_terms((places - middle) / middle.max())
     metric = _metric(lab)
 
     simple = _Problem(s, place, lab, metric, 3)

@@ -54,7 +54,7 @@ def train(folder: Path, count: int, held_out: int, *, jobs: int) -> tuple[dict[s
     from vision.grade import distribution
 
     folder.mkdir(parents=True, exist_ok=True)
-    fit_on = list(range(count))
+    fit_on = dataset.training_numbers(count)
     test_on = list(range(dataset.HELD_OUT_START, dataset.HELD_OUT_START + held_out))
     dataset.over_photos(partial(dataset.render_one, folder), fit_on + test_on, jobs=jobs, say="photos")
     fitted, vectors = fit_grader(folder, dataset.whole(folder, fit_on), jobs=jobs)

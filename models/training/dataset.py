@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from tqdm import tqdm
 
 from models.simulator.files import encode_jpeg
+from models.simulator.flatlay import render_flatlay
 from models.simulator.sampling import TRAINING_MODELS, sample_spec
 from models.simulator.scene import render
 from models.simulator.specs import SceneSpec
@@ -42,6 +43,9 @@ NO_WATER_SHARE, CHART_SHARE = 0.06, 0.2
 """Share of photos without water, and of those with the 24-patch chart in place of the card."""
 DEPTHS_M, CHLOROPHYLLS_UG_L = (0.12, 20.0), (0.15, 450.0)
 """Range that photos are spread over, evenly in the logarithm: the grader's steps but for their open ends."""
+FLATLAY_START = 5_000_000
+FLATLAY_SHARE = 0.12
+"""First number of the photos of a card on dry ground, and how many there are to each pool photo."""
 HELD_OUT_START = 10_000_000
 """First number of the held-out photos: other seeds, pools and cameras than any training photo's."""
 
@@ -87,6 +91,13 @@ def render_one(folder: Path, number: int) -> int:
     if truth_path.exists():
         return number
     cv2.setNumThreads(1)
+    if FLATLAY_START <= number < HELD_OUT_START:
+        pixels = render_flatlay(number)
+        quality = 80 + number % 16
+        cv2.imwrite(str(folder / f"{number}.jpg"), pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+        cv2.imwrite(str(folder / f"{number}.png"), np.zeros(pixels.shape[:2], np.uint8))
+        truth_path.write_text(json.dumps({"rendered": True, "spoilers": ["no_water"]}))
+        return number
     try:
         spec = spec_of(number)
     except ValueError:
@@ -178,6 +189,11 @@ def make_vectors(folder: Path, grader: Any, numbers: Iterable[int], *, jobs: int
         chlorophyll_ug_l=np.array([row[2] for row in rows]),
         number=np.array([row[3] for row in rows]),
     )
+
+
+def training_numbers(count: int) -> list[int]:
+    """Return the numbers of `count` pool photos and the dry ones that go with them."""
+    return [*range(count), *range(FLATLAY_START, FLATLAY_START + round(FLATLAY_SHARE * count))]
 
 
 def whole(folder: Path, numbers: Iterable[int]) -> list[int]:

@@ -5,7 +5,7 @@ import pytest
 
 from vision import colour
 from vision.card import PatchSamples
-from vision.normalise import DARKEST, MODELS, _metric, _Problem, fit_colours
+from vision.normalise import DARKEST, HEAD, MODELS, _light_terms, _metric, _Problem, fit_colours
 from vision.specs import load_card, load_chart24
 
 
@@ -150,9 +150,9 @@ def test_correction_never_falls_with_light():
 def test_slopes_are_the_differences(terms):
     """The Jacobian against finite differences."""
     rng = np.random.default_rng(5)
-    s, place, lab = rng.normal(-0.5, 0.8, (6, 3)), rng.uniform(-1, 1, (6, 2)), rng.uniform(20, 60, (6, 3))
+    s, place, lab = rng.normal(-0.5, 0.8, (6, 3)), _light_terms(rng.uniform(-1, 1, (6, 2))), rng.uniform(20, 60, (6, 3))
     problem = _Problem(s, place, lab, _metric(lab), terms)
-    theta = rng.normal(0, 0.1, (1, 8 + {0: 0, 3: 6, 6: 15}[terms]))
+    theta = rng.normal(0, 0.1, (1, HEAD + {0: 0, 3: 6, 6: 15}[terms]))
     _, slope, _ = problem.residuals(theta)
     step = 1e-6
     for index in range(theta.shape[1]):
