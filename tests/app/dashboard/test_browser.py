@@ -75,12 +75,7 @@ def demo_log(tmp_path_factory, browser):
         pytest.skip("no grader is shipped in this tree yet")
     folder = tmp_path_factory.mktemp("dashboard") / "log"
     by_id = {each.pool.id: each for each in POOLS}
-    turning = by_id["plover-rise-18"]
-    make_demo(
-        folder,
-        now=datetime.now(UTC),
-        pools=(replace(turning, visits=turning.visits[:2]), by_id["kestrel-close-5"]),
-    )
+    make_demo(folder, now=datetime.now(UTC), pools=(by_id["sandpiper-lane-12"], by_id["kestrel-close-5"]))
     return folder
 
 
@@ -88,9 +83,9 @@ def demo_log(tmp_path_factory, browser):
 def new_photos(tmp_path_factory):
     """Two photos of the next visit, not in the log: one good, one without the card."""
     folder = tmp_path_factory.mktemp("photos")
-    turning = next(each for each in POOLS if each.pool.id == "plover-rise-18")
-    visit = replace(turning.visits[-1], photos=2)
-    requests = list(photo_requests((replace(turning, visits=(visit,)),), datetime.now(UTC)))
+    story = next(each for each in POOLS if each.pool.id == "sandpiper-lane-12")
+    visit = replace(story.visits[-1], chlorophyll_ug_l=150.0, photos=2)
+    requests = list(photo_requests((replace(story, visits=(visit,)),), datetime.now(UTC)))
     requests[1]["spoil"] = ["no_card"]
     (folder / "requests.json").write_text(json.dumps(requests))
     subprocess.run(
@@ -151,7 +146,7 @@ def address(demo_log):
 @pytest.fixture(scope="module")
 def recovery_id(demo_log):
     with actions.open_log(demo_log) as log:
-        return next(each.id for each in actions.open_recoveries(log) if each.pool.id == "plover-rise-18")
+        return next(each.id for each in actions.open_recoveries(log) if each.pool.id == "sandpiper-lane-12")
 
 
 @pytest.fixture(params=VIEWPORTS, ids=str)
@@ -195,7 +190,7 @@ def test_every_page_is_sound(page, address, recovery_id, path):
 
 def test_a_visit_with_two_photos(page, address, demo_log, new_photos, recovery_id, request):
     go(page, f"{address}/")
-    page.get_by_role("link", name="Open Plover Rise 18").click()
+    page.get_by_role("link", name="Open Sandpiper Lane 12").click()
     page.get_by_role("link", name="Add a visit").click()
     page.wait_for_selector('[data-testid="stFileUploaderDropzoneInput"]', state="attached")
     settle(page)
@@ -221,7 +216,7 @@ def test_a_visit_with_two_photos(page, address, demo_log, new_photos, recovery_i
     page.get_by_label("Free chlorine", exact=True).fill("4")
     page.get_by_label("Your name").fill("Rio")
     page.get_by_role("button", name="Save the visit").click()
-    page.wait_for_selector("text=Saved: Plover Rise 18")
+    page.wait_for_selector("text=Saved: Sandpiper Lane 12")
     settle(page)
     assert_sound(page)
     step = page.locator(".tb-step")
