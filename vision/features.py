@@ -8,6 +8,7 @@ flag beside it says that it was not known.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -29,6 +30,9 @@ PARTS = ("near", "middle", "far")
 FOCAL_SHARE = 0.75
 """Focal length over the photo's long side: 26 mm on 35 mm film (36 x 24 mm, cropped to 4:3), as phones' main cameras
 have (common practice, no source)."""
+SHORE_BANDS = (0.012, 0.025, 0.05, 0.1, 0.2)
+"""Bounds of bands of distance from the water's edge [share of the photo's long side]: what is seen of walls and steps
+fades over them."""
 DARK = 0.002
 """Linear level added before logarithms [0-1]: two thirds of an 8-bit step at black."""
 
@@ -39,7 +43,10 @@ FEATURES = (
     *(f"{ratio}_{part}" for part in PARTS for ratio in ("log_g_r", "log_b_g")),
     *(f"detail_{scale:g}" for scale in SCALES_PX), *(f"detail_{scale:g}_near" for scale in SCALES_PX),
     *(f"detail_{scale:g}_far" for scale in SCALES_PX),
-    "detail_red", "detail_green", "detail_blue", "edge_p95", "edge_p99",
+    "detail_red", "detail_green", "detail_blue", "edge_p95", "edge_p99", "alike_r_g", "alike_g_b",
+    *(f"log_{channel}_p{share}" for share in (5, 25) for channel in "rgb"),
+    *(f"log_{channel}_near_p{share}" for share in (10, 50) for channel in "rgb"),
+    *(f"d{axis}_shore{band}" for band in range(4) for axis in ("L", "a", "b")),
     "glare_share", "share", "depression_near", "depression_far", "tilt_cos", "card_width", "log_distance",
     "light_r_b", "light_g", "L_ring_to_water",
     "depth_known", "log_depth_shallow", "log_depth_deep", "floor_known", "floor_L", "floor_a", "floor_b",
@@ -83,6 +90,14 @@ def features_of(view: View, region: Region, card: CardFound, fit: ColourFit, kno
     )  # fmt: skip
     vector = np.array([named[name] for name in FEATURES], dtype=np.float64)
     return np.nan_to_num(vector, nan=0.0, posinf=20.0, neginf=-20.0)
+
+
+def with_known(features: Array, known: KnownPool | None) -> Array:
+    """Return a photo's feature vector with other knowledge of the pool in it, shape (F,)."""
+    vector = features.copy()
+    for name, value in _known(known).items():
+        vector[FEATURES.index(name)] = value
+    return vector
 
 
 def _ratios(linear: Array) -> tuple[float, float]:
@@ -132,6 +147,25 @@ def _colours(view: View, region: Region) -> dict[str, float]:
         for axis, difference in zip(("L", "a", "b"), _lab_of(here) - np.array([L, a, b]), strict=True):
             named[f"d{axis}_{name}"] = float(difference)
         named[f"log_g_r_{name}"], named[f"log_b_g_{name}"] = _ratios(here)
+    # The darkest water carries least of the sky: its channels one by one, overall and where one looks down steepest.
+    near = parts_of(region)[0]
+    steep = view.linear[near].astype(np.float64) if near.sum() > 50 else linear
+    for share, low in zip((5, 25), np.quantile(linear, [0.05, 0.25], axis=0), strict=True):
+        named |= {f"log_{c}_p{share}": float(np.log(max(v, 0) + DARK)) for c, v in zip("rgb", low, strict=True)}
+    for share, low in zip((10, 50), np.quantile(steep, [0.1, 0.5], axis=0), strict=True):
+        named |= {f"log_{c}_near_p{share}": float(np.log(max(v, 0) + DARK)) for c, v in zip("rgb", low, strict=True)}
+    return named | _shore(view, region, np.array([L, a, b]))
+
+
+def _shore(view: View, region: Region, middle_lab: Array) -> dict[str, float]:
+    """Return how the colour of bands along the water's edge differs from the water's own."""
+    away = cv2.distanceTransform(region.whole.astype(np.uint8), cv2.DIST_L2, 3) / max(region.mask.shape)
+    named = {}
+    for band, (low, high) in enumerate(pairwise(SHORE_BANDS)):
+        here = region.mask & (away > low) & (away <= high)
+        lab = np.median(view.lab[here], axis=0) if here.sum() > 50 else middle_lab
+        for axis, difference in zip(("L", "a", "b"), lab - middle_lab, strict=True):
+            named[f"d{axis}_shore{band}"] = float(difference)
     return named
 
 
@@ -148,11 +182,15 @@ def _details(view: View, region: Region) -> dict[str, float]:
         named[f"detail_{scale:g}"] = _log_spread(band[region.mask])
         named[f"detail_{scale:g}_near"] = _log_spread(band[near])
         named[f"detail_{scale:g}_far"] = _log_spread(band[far])
+    bands = []
     for index, name in enumerate(("red", "green", "blue")):
         channel = np.log(np.maximum(view.linear[..., index], 0) + DARK).astype(np.float32)
         channel = _fill(channel, inside)
         band = _blurred(channel, inside, 2.0) - _blurred(channel, inside, 8.0)
         named[f"detail_{name}"] = _log_spread(band[region.mask])
+        bands.append(band[region.mask][::7])
+    # Floor and waves differ in how alike the channels' detail is: waves mirror a grey sky, a floor wears the water.
+    named["alike_r_g"], named["alike_g_b"] = _alike(bands[0], bands[1]), _alike(bands[1], bands[2])
     slope = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125))
     inner = cv2.erode(region.mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
     steep = slope[inner] if inner.sum() > 50 else slope[region.mask]
@@ -187,6 +225,13 @@ def _log_spread(values: Array) -> float:
         return -3.0
     low, high = np.quantile(values, [0.16, 0.84])
     return float(np.log10((high - low) / 2 + 1e-3))
+
+
+def _alike(one: Array, other: Array) -> float:
+    """Return the correlation of two sets of detail; 0 where one has none."""
+    if one.size < 50 or min(one.std(), other.std()) < 1e-6:
+        return 0.0
+    return float(np.corrcoef(one, other)[0, 1])
 
 
 def _stance(view: View, region: Region, card: CardFound) -> dict[str, float]:

@@ -28,8 +28,8 @@ root mean square of log10(median / truth).
 Printed by `{command}`.
 
 **What it cannot know.** Water seen through reflections of a bright sky; a floor so dark that clear and turbid water
-look alike; coloured light from awnings or trees that the card does not share. It flags photos unlike those it was fitted
-on, and leaves a grade open rather than guess between distant classes. It is no test of water safety.
+look alike; coloured light from awnings or trees that the card does not share. It flags photos unlike those it was
+fitted on, and leaves a grade open rather than guess between distant classes. It is no test of water safety.
 """
 
 

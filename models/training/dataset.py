@@ -29,7 +29,7 @@ from models.simulator.scene import render
 from models.simulator.specs import SceneSpec
 from vision.card import find_card
 from vision.errors import VisionError
-from vision.features import KnownPool, features_of
+from vision.features import KnownPool, features_of, with_known
 from vision.measure import look, usable_patches
 from vision.normalise import fit_colours
 from vision.photo import open_photo
@@ -160,9 +160,9 @@ def vectors_of(folder: Path, grader: Any, number: int) -> list[tuple[Array, floa
         # The log's depths are paced out, not surveyed: 5 % off.
         deep, shallow = (pool[name] * float(np.exp(rng.normal(0, 0.05))) for name in ("deep_m", "shallow_m"))
         known.append(KnownPool(shallow, deep, tuple(pool["finish_srgb"])))
+    features = features_of(looked.view, looked.region, looked.card, looked.fit)
     for each in known:
-        features = features_of(looked.view, looked.region, looked.card, looked.fit, each)
-        rows.append((features, truth["visible_depth_m"], truth["chlorophyll_ug_l"], number))
+        rows.append((with_known(features, each), truth["visible_depth_m"], truth["chlorophyll_ug_l"], number))
     return rows
 
 
