@@ -1,8 +1,8 @@
 """Tell by its colours which printed grid a lattice of patches is, where it begins and which way up it lies.
 
-In: the colours of a lattice's cells and the printed grid's reference colours. Out: the best `Match`, with how well
-each cell fits. Steps between neighbouring cells are compared, not the cells: light that falls off over the grid, or
-a shadow's edge, then disturbs few of them.
+In: the colours of a lattice's cells and the printed grid's reference colours. Out: the best `Match`. Steps between
+neighbouring cells are compared, not the cells: light that falls off over the grid, or a shadow's edge, then disturbs
+few of them.
 """
 
 from __future__ import annotations
@@ -37,6 +37,9 @@ LEAST_KNOWN = 0.28
 """Least share of the steps between cells that must lie in the picture for a grid to be told at all. Ours: twelve of
 24 patches, less what the picture's edge takes."""
 
+LEAST_SCREEN = 0.3
+"""Least share of the steps' variance that the plain fit must explain for a place to be looked at closely. Ours."""
+
 CELL_TOLERANCE = 0.35
 """Largest misfit of a cell that belongs [natural log of softened encoded values]. Ours, from rendered charts."""
 
@@ -63,16 +66,14 @@ class Match:
     """A lattice told apart.
 
     `to_lattice` maps the design's (column, row) to the lattice's; `fit` is the share of the colour steps' variance
-    that the design explains [0-1], `kept` the share of the steps that this rests on; `misfit` each cell's distance
-    from the fit, shape (rows, columns), NaN outside the picture; `margin` how far the next best place falls behind
-    in `score`; `response` the map from the design's colour steps to the camera's, shape (3, 3).
+    that the design explains [0-1], `kept` the share of the steps that this rests on; `cells` how many cells lie in
+    the picture; `response` the map from the design's colour steps to the camera's, shape (3, 3).
     """
 
     to_lattice: Array
     fit: float
     kept: float
-    misfit: Array
-    margin: float
+    cells: int
     response: Array
 
     @property
@@ -135,15 +136,13 @@ def match_grid(encoded_rgb: Array, lattice: Lattice, design: GridDesign) -> Matc
         return None
     tried.sort(reverse=True)
     matches = []
-    for _, turn, row, column in tried[:6]:
+    for _, turn, row, column in tried[:4]:
         reference = np.rot90(design.encoded_rgb, turn)
         window = cells[row : row + reference.shape[0], column : column + reference.shape[1]]
-        found = fit_colours(window, reference)
+        found = fit_steps(window, reference)
         to_lattice = _turned(turn, design, low + np.array([column, row]))
-        matches.append(replace(found, to_lattice=to_lattice, misfit=np.rot90(found.misfit, -turn)))
-    matches.sort(key=lambda match: -match.score)
-    margin = matches[0].score - (matches[1].score if len(matches) > 1 else 0.0)
-    return replace(matches[0], margin=margin)
+        matches.append(replace(found, to_lattice=to_lattice))
+    return max(matches, key=lambda match: match.score)
 
 
 def _turned(turn: int, design: GridDesign, start: Array) -> Array:
@@ -193,9 +192,10 @@ def _screen(cells: Array, node_map: Array, reference: Array, turn: int) -> list[
     steps, wanted = np.where(known[..., None], steps, 0), np.nan_to_num(wanted)
     # A deep shadow's edge gives steps larger than any pair of patches has: bound them.
     steps = np.clip(steps, -1.8, 1.8)
-    normal = np.einsum("nps,pa,pb->nab", weight, wanted, wanted) + 0.05 * np.eye(3)
-    solved = np.linalg.solve(normal, np.einsum("pa,npc->nac", wanted, steps * weight))
-    left = steps - np.einsum("pa,nac->npc", wanted, solved) * weight
+    squares = (wanted[:, :, None] * wanted[:, None, :]).reshape(-1, 9)
+    normal = (known.astype(float) @ squares).reshape(-1, 3, 3) + RIDGE * np.eye(3)
+    solved = np.linalg.solve(normal, wanted.T @ steps)
+    left = steps - (wanted @ solved) * weight
     total = (steps**2).sum((1, 2)) + 1e-9
     share = 1 - (left**2).sum((1, 2)) / total
     share[(total / np.maximum(weight.sum((1, 2)), 1)) < 0.01] = -1
@@ -203,11 +203,11 @@ def _screen(cells: Array, node_map: Array, reference: Array, turn: int) -> list[
     # A camera raises every channel with its own: what does not is no photo of this grid.
     own = np.diagonal(solved, axis1=1, axis2=2)
     share[(own < 0.2).any(1) | (own > 3.5).any(1)] = -1
-    order = np.argsort(-share)[:4]
-    return [(float(share[i]), turn, int(at[i, 0]), int(at[i, 1])) for i in order if share[i] > 0.2]
+    order = np.argsort(-share)[:3]
+    return [(float(share[i]), turn, int(at[i, 0]), int(at[i, 1])) for i in order if share[i] > LEAST_SCREEN]
 
 
-def fit_colours(window: Array, reference: Array) -> Match:
+def fit_steps(window: Array, reference: Array) -> Match:
     """Fit a camera's colours to the reference, standing up to covered, clipped and half-shaded cells.
 
     Parameters
@@ -218,7 +218,7 @@ def fit_colours(window: Array, reference: Array) -> Match:
     Returns
     -------
     Match
-        With `to_lattice` the identity and `margin` 0; `misfit` in the window's own layout.
+        With `to_lattice` the identity.
     """
     seen, wanted = _soft_log(window), _soft_log(reference)
     good = np.asarray(np.isfinite(window).all(2) & np.isfinite(reference).all(2))
@@ -230,13 +230,11 @@ def fit_colours(window: Array, reference: Array) -> Match:
     steps, ideal = np.nan_to_num(_steps(seen)), np.nan_to_num(_steps(wanted))
     weight = free.astype(float)
     response, left = np.eye(3), steps
+    squares = (ideal[:, :, None] * ideal[:, None, :]).reshape(-1, 9)
     for _ in range(8):
-        for channel in range(3):
-            w = weight[:, channel]
-            normal = (ideal * w[:, None]).T @ ideal + RIDGE * np.eye(3)
-            response[:, channel] = np.linalg.solve(
-                normal, ideal.T @ (w * steps[:, channel]) + RIDGE * np.eye(3)[channel]
-            )
+        normal = (weight.T @ squares).reshape(3, 3, 3) + RIDGE * np.eye(3)
+        wanted_by = ((weight * steps).T @ ideal + RIDGE * np.eye(3))[..., None]
+        response = np.linalg.solve(normal, wanted_by)[..., 0].T
         left = steps - ideal @ response
         # One weight for a pair: a finger or a shadow's edge takes all channels.
         size = np.sqrt((left**2 * free).sum(1) / np.maximum(free.sum(1), 1))
@@ -244,12 +242,29 @@ def fit_colours(window: Array, reference: Array) -> Match:
     total = (weight * steps**2).sum()
     fit = float(1 - (weight * left**2).sum() / total) if total > 1e-6 else 0.0
     kept = float(weight.sum() / max(free.sum(), 1))
-    misfit = _cell_misfit(seen, wanted, response, good, high, low)
-    return Match(np.eye(3), fit, kept, misfit, 0.0, response)
+    return Match(np.eye(3), fit, kept, int(good.sum()), response)
 
 
-def _cell_misfit(seen: Array, wanted: Array, response: Array, good: Array, high: Array, low: Array) -> Array:
-    """Return each cell's distance from the fit after the local light (median of its surroundings) is taken out."""
+def cell_misfit(window: Array, reference: Array, response: Array) -> Array:
+    """Return each cell's distance from the fit after the local light (median of its surroundings) is taken out.
+
+    Parameters
+    ----------
+    window, reference : ndarray, shape (R, C, 3)
+        Encoded colours [0-1]; NaN where unknown.
+    response : ndarray, shape (3, 3)
+        Of the `Match`.
+
+    Returns
+    -------
+    ndarray, shape (R, C)
+        Root mean square over the channels [natural log of softened encoded values]; NaN where a cell is unknown.
+    """
+    seen, wanted = _soft_log(window), _soft_log(reference)
+    good = np.asarray(np.isfinite(window).all(2) & np.isfinite(reference).all(2))
+    with np.errstate(invalid="ignore"):
+        high = np.asarray(window >= CLIPPED)
+        low = np.asarray((window <= DROWNED) | (reference <= DROWNED))
     rest = np.where(good[..., None], seen - wanted @ response, np.nan)
     usable = np.where(high | low, np.nan, rest)
     rows, columns = good.shape
