@@ -69,7 +69,8 @@ def show_card(desk: Desk, row: BoardRow) -> None:
 def card_html(desk: Desk, row: BoardRow) -> str:
     """Return a card: picture, name, standing, grades, how far one sees, days, next step and when."""
     pool, assessment = row.recovery.pool, row.assessment
-    sha256 = row.thumbnail_sha256
+    # The newest photo, even one to be retaken: an older picture would tell an older story.
+    sha256 = assessment.photo_sha256 if assessment else row.thumbnail_sha256
     jpeg = session.picture(desk, sha256, width_px=320)[0] if sha256 else None
     picture = widgets.picture_html(
         jpeg, f"Water of {pool.name}", missing="Photo cannot be shown" if sha256 else "No photo yet"

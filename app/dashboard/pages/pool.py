@@ -103,12 +103,12 @@ def show_photos(desk: Desk, recovery: Recovery) -> None:
         return
     st.subheader("Photos over time")
     widgets.show_html('<div class="tb-quiet">Every photo in the card\'s colours, so days can be compared.</div>')
-    figures = "".join(figure_html(desk, visit) for visit in with_photo)
+    figures = "".join(figure_html(desk, visit, newest=visit is with_photo[-1]) for visit in with_photo)
     widgets.show_html(f'<div class="tb-film">{figures}</div>')
 
 
-def figure_html(desk: Desk, visit: Visit) -> str:
-    """Return one visit's photo with its day, how far one sees, and its grades."""
+def figure_html(desk: Desk, visit: Visit, *, newest: bool) -> str:
+    """Return one visit's photo with its day, how far one sees, and its grades; only the newest can be retaken."""
     assessment = visit.assessment
     sha256 = assessment.photo_sha256 if assessment else visit.photo_sha256s[0]
     when = words.begin(words.day_say(desk.local(visit.at), desk.local(desk.now)))
@@ -116,10 +116,8 @@ def figure_html(desk: Desk, visit: Visit) -> str:
     picture = widgets.picture_html(jpeg, f"Water, {when}", missing="This photo cannot be shown")
     if assessment is None or not assessment.usable:
         doubt = "" if in_card_colours else '<span class="tb-quiet">As taken: no card to set its colours by.</span>'
-        return (
-            f"<figure>{picture}<figcaption><b>{escape(when)}</b>"
-            f"{widgets.mark_html('Needs a retake', shape='triangle', tone='act')}{doubt}</figcaption></figure>"
-        )
+        say = widgets.mark_html("Retake it", shape="triangle", tone="act") if newest else "Not measured. "
+        return f"<figure>{picture}<figcaption><b>{escape(when)}</b>{say}{doubt}</figcaption></figure>"
     depth = units.depth_say(assessment.visible_depth_m, desk.units)
     spread = units.depth_range_say(assessment.visible_depth_m, desk.units)
     return (

@@ -11,11 +11,13 @@ from datetime import timedelta
 import streamlit as st
 
 from app import actions
-from app.actions import PhotoIn, VisitLogged
+from app.actions import PhotoIn
 from app.config import MAX_PHOTO_MB
 from app.dashboard import session, visit_form, widgets, words
 from app.dashboard.session import Desk
+from app.errors import TurnblueError
 from app.records import Recovery, Visit
+from vision.errors import VisionError
 
 PHOTO_KINDS = ["jpg", "jpeg", "png", "webp", "heic", "heif"]
 """What a phone's camera or gallery gives."""
@@ -116,23 +118,36 @@ def show_arrival(desk: Desk, recovery: Recovery, visit: Visit | None) -> Visit |
     arrived = [file for file in files if file.file_id not in taken]
     if arrived:
         photos = [PhotoIn(file.name, file.getvalue()) for file in arrived]
-        with st.spinner(f"Measuring {len(photos)} photo{'s' if len(photos) > 1 else ''} ..."):
-            logged = take(desk, recovery, visit, photos)
         taken.update(file.file_id for file in arrived)
-        st.session_state["photos_refused"] = [(each.name, each.sentence) for each in logged.refused]
-        visit = logged.visit
-        st.query_params.from_dict({"recovery": recovery.id, "visit": visit.id})
+        with st.spinner(f"Measuring {len(photos)} photo{'s' if len(photos) > 1 else ''} ..."):
+            visit, refused = take(desk, recovery, visit, photos)
+        st.session_state["photos_refused"] = refused
+        if visit is not None:
+            st.query_params.from_dict({"recovery": recovery.id, "visit": visit.id})
     for name, sentence in st.session_state.get("photos_refused", []):
         widgets.show_html(widgets.say_html(name, sentence, act=True))
     return visit
 
 
-def take(desk: Desk, recovery: Recovery, visit: Visit | None, photos: list[PhotoIn]) -> VisitLogged:
-    """Put photos into the log: as the beginning of a visit, or added to the one begun."""
+def take(
+    desk: Desk, recovery: Recovery, visit: Visit | None, photos: list[PhotoIn]
+) -> tuple[Visit | None, list[tuple[str, str]]]:
+    """Put photos into the log: as the beginning of a visit, or added to the one begun.
+
+    Return the visit, and what was refused with the reason. Where measuring itself fails the photos are in the log
+    all the same: they come first.
+    """
     by = st.session_state.get("by", "")
-    if visit is None:
-        return actions.log_visit(desk.log, recovery.id, at=desk.now, by=by, photos=photos)
-    return actions.add_photos(desk.log, visit.id, photos, at=desk.now, by=by)
+    try:
+        if visit is None:
+            logged = actions.log_visit(desk.log, recovery.id, at=desk.now, by=by, photos=photos)
+        else:
+            logged = actions.add_photos(desk.log, visit.id, photos, at=desk.now, by=by)
+    except (TurnblueError, VisionError) as error:
+        visits = actions.recovery(desk.log, recovery.id).visits
+        kept = visit or next((each for each in visits[-1:] if visit_form.only_photos(each)), None)
+        return kept, [(error.sentence, error.hint)]
+    return logged.visit, [(each.name, each.sentence) for each in logged.refused]
 
 
 def show_verdicts(desk: Desk, visit: Visit) -> None:

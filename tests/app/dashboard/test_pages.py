@@ -9,6 +9,7 @@ from streamlit.util import calc_hash
 
 from app import actions, measuring
 from app.dashboard.start import ENTRY
+from app.errors import GraderMissing
 from app.records import Chemical, Company, ElementState, FilterKind, Pool, Treatment, Work
 
 GREEN, MILKY, FLAGGED = b"good opaque heavy 0.9", b"good cloudy none 0.8", b"flagged card_glare"
@@ -174,6 +175,22 @@ def test_a_photo_that_is_already_in_the_log_is_refused_by_a_sentence(oak, home):
     at.file_uploader[0].set_value([("again.jpg", GREEN, JPEG)])
     clean(at.run())
     assert "again.jpg" in said(at)
+
+
+def test_photos_stay_once_where_measuring_fails(oak, home, monkeypatch):
+    def no_grader():
+        raise GraderMissing("The grader is missing.", "Install Turnblue again.")
+
+    monkeypatch.setattr(measuring, "shipped_measurer", no_grader)
+    at = open_page("visit", recovery=oak)
+    at.file_uploader[0].set_value([("a.jpg", MILKY, JPEG)])
+    clean(at.run())
+    assert "The grader is missing." in said(at)
+    assert "Safe in the log, not measured yet." in said(at)
+    clean(at.run())
+    visits = recovery_of(home, oak).visits
+    assert len(visits) == 2
+    assert len(visits[-1].photo_sha256s) == 1
 
 
 def test_a_visit_that_was_broken_off_is_taken_up_again(oak, home):
