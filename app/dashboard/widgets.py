@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from app.dashboard import units as u
 from app.dashboard import words
-from app.records import Assessment, Progress, Reading, Standing, Step, Treatment, Visit
+from app.records import Action, Assessment, Progress, Reading, Standing, Step, Treatment, Visit
 from app.treatment.units import say_amount, say_pressure
 from vision.flags import BY_NAME
 from vision.results import Clarity, Interval, Severity
@@ -119,16 +119,7 @@ def step_html(step: Step, *, back: str = "") -> str:
 
     `back` is when to return, as words; empty where the step names no time.
     """
-    do = "".join(
-        f"<li>{escape(each.say)}"
-        + (
-            f'<span class="amount">{escape(each.dose.say)}</span>'
-            if each.dose and each.dose.say not in each.say
-            else ""
-        )
-        + "</li>"
-        for each in step.do
-    )
+    do = "".join(f"<li>{action_html(each)}</li>" for each in step.do)
     parts = [
         '<section class="tb-step" aria-label="Next step"><div class="lead">Next step</div>',
         f"<h2>{escape(step.title)}</h2>",
@@ -146,6 +137,17 @@ def step_html(step: Step, *, back: str = "") -> str:
         listed = "".join(f"<li>{escape(each)}</li>" for each in sources)
         parts.append(f"<details><summary>Arithmetic and sources</summary>{sums}<ul>{listed}</ul></details>")
     return "".join(parts) + "</section>"
+
+
+def action_html(action: Action) -> str:
+    """Return one thing to do, its amount in bold: in the sentence, or after it where the sentence has none."""
+    say = escape(action.say)
+    if action.dose is None:
+        return say
+    amount = escape(action.dose.say)
+    if amount in say:
+        return say.replace(amount, f"<b>{amount}</b>", 1)
+    return f'{say}<span class="amount">{amount}</span>'
 
 
 def all_cautions(step: Step) -> tuple[str, ...]:

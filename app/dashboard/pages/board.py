@@ -83,14 +83,16 @@ def card_html(desk: Desk, row: BoardRow) -> str:
     if assessment and not assessment.usable:
         seen = widgets.mark_html("Retake the photo", shape="triangle", tone="act")
     measured = assessment if assessment and assessment.usable else None
-    clarity = widgets.clarity_html(measured.clarity if measured else None)
-    severity = widgets.severity_html(measured.severity if measured else None)
+    gauges = ""
+    if measured:
+        graded = f"{widgets.clarity_html(measured.clarity)}{widgets.severity_html(measured.severity)}"
+        gauges = f'<div class="gauges">{graded}</div>'
     due = widgets.due_say(row.progress, desk)
     days = widgets.days_say(row.progress, row.recovery.opened_at, desk.now)
     return (
         f'<div class="tb-card">{picture}<div class="name">{escape(pool.name)}</div>'
         f'<div class="marks">{widgets.standing_html(row.progress)}</div><div class="depth">{seen}</div>'
-        f'<div class="gauges">{clarity}{severity}</div><div class="days">{escape(days)}</div>'
+        f'{gauges}<div class="days">{escape(days)}</div>'
         f'<div class="next"><b>{escape(row.step.title)}</b><span class="tb-quiet">{escape(due)}</span>'
         '<span class="go" aria-hidden="true">›</span></div></div>'
     )

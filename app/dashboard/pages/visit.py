@@ -35,15 +35,15 @@ def show(desk: Desk) -> None:
         widgets.show_html(widgets.say_html("No recovery is open.", "Add a pool, or start a recovery of one you have."))
         st.page_link(desk.pages["pools"], label="To the pools")
         return
+    saved_id, by_id = session.query("saved"), {each.id: each for each in recoveries}
+    if saved_id and session.query("recovery") in by_id:
+        recovery = by_id[session.query("recovery")]
+        show_result(desk, recovery, next((each for each in recovery.visits if each.id == saved_id), None))
+        return
     with st.container(key="tb-text"):
-        recovery = choose(recoveries)
-        if recovery is None:
-            return
-        saved_id = session.query("saved")
-        if saved_id:
-            show_result(desk, recovery, next((each for each in recovery.visits if each.id == saved_id), None))
-        else:
-            make(desk, recovery)
+        chosen = choose(by_id)
+        if chosen is not None:
+            make(desk, chosen)
 
 
 def make(desk: Desk, recovery: Recovery) -> None:
@@ -63,12 +63,10 @@ def make(desk: Desk, recovery: Recovery) -> None:
     st.rerun()
 
 
-def choose(recoveries: tuple[Recovery, ...]) -> Recovery | None:
+def choose(by_id: dict[str, Recovery]) -> Recovery | None:
     """Let the tech choose the pool; the one in the address line is proposed."""
-    by_id = {each.id: each for each in sorted(recoveries, key=lambda each: each.pool.name.casefold())}
-    ids, asked = list(by_id), session.query("recovery")
-    if asked in by_id and session.query("saved"):
-        return by_id[asked]
+    ids = sorted(by_id, key=lambda each: by_id[each].pool.name.casefold())
+    asked = session.query("recovery")
     chosen = st.selectbox(
         "Pool",
         ids,
@@ -163,15 +161,18 @@ def show_result(desk: Desk, recovery: Recovery, visit: Visit | None) -> None:
         return
     step = actions.next_step(desk.log, recovery.id, now=desk.now)
     progress = actions.progress(desk.log, recovery.id, now=desk.now)
-    widgets.show_html(widgets.say_html(f"Saved: {recovery.pool.name}", progress.say))
-    widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
-    show_verdicts(desk, visit)
-    with st.container(key="tb-do"):
-        st.page_link(desk.pages["board"], label="Done: to the board", width="stretch")
-    st.page_link(desk.pages["pool"], label="This pool's page", query_params={"recovery": recovery.id})
-    st.page_link(
-        desk.pages["visit"], label="Change this visit", query_params={"recovery": recovery.id, "visit": visit.id}
-    )
+    stepped, seen = st.columns([3, 2], gap="medium")
+    with stepped:
+        widgets.show_html(widgets.say_html(f"Saved: {recovery.pool.name}", progress.say))
+        widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
+    with seen:
+        show_verdicts(desk, visit)
+        with st.container(key="tb-do"):
+            st.page_link(desk.pages["board"], label="Done: to the board", width="stretch")
+        st.page_link(desk.pages["pool"], label="This pool's page", query_params={"recovery": recovery.id})
+        st.page_link(
+            desk.pages["visit"], label="Change this visit", query_params={"recovery": recovery.id, "visit": visit.id}
+        )
 
 
 def forget_uploads() -> None:
