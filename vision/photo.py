@@ -33,6 +33,10 @@ LARGEST_PIXELS = 120_000_000
 SMALLEST_SIDE_PX = 240
 """Shortest side on which a card can be read at all [px]: the project's own bound."""
 
+DECODED_ONCE_PX = 2100
+"""Long side up to which a photo is decoded a size finer than asked for, and shrunk [px]: libjpeg's half of a
+12-megapixel photo takes 1.2 times as long as its quarter (measured)."""
+
 HINT = "Send a JPEG, PNG, WebP or HEIC picture straight from the phone."
 
 _TURNS = {2: (None, 1), 3: (cv2.ROTATE_180, None), 4: (None, 0), 6: (cv2.ROTATE_90_CLOCKWISE, None)} | {
@@ -97,7 +101,16 @@ class Photo:
         while at_least_px is not None and reduction < 8 and long_side / (reduction * 2) >= at_least_px:
             reduction *= 2
         if reduction not in self._read:
-            self._read[reduction] = Picture(self._decode(reduction), float(reduction))
+            finer = [each for each in self._read if each < reduction]
+            if not finer and reduction > 1 and long_side / (reduction // 2) <= DECODED_ONCE_PX:
+                # Decoding a size finer costs little more, and often saves decoding twice.
+                finer = [reduction // 2]
+                self._read[reduction // 2] = Picture(self._decode(reduction // 2), float(reduction // 2))
+            if finer:
+                pixels = _shrink(self._read[max(finer)].rgb, reduction // max(finer))
+            else:
+                pixels = self._decode(reduction)
+            self._read[reduction] = Picture(pixels, float(reduction))
         return self._read[reduction]
 
     def forget(self) -> None:
@@ -107,8 +120,6 @@ class Photo:
     def _decode(self, reduction: int) -> Pixels:
         if self.format in {"JPEG", "MPO"}:
             pixels = _decode_jpeg(self.content, reduction)
-        elif 1 in self._read:
-            return _shrink(self._read[1].rgb, reduction)
         else:
             pixels = _decode_any(self.content)
         pixels = _turn(pixels, self.orientation)

@@ -54,8 +54,8 @@ def card_photo(
     """Return a photo of the card and its corners, shape (4, 2), clockwise from the printed top left.
 
     `width_share` is the card's width, square on, over the photo's; `covered` markers are hidden by a finger; `gradient`
-    is the light's ratio across the photo; `beside` is where the card's middle lies, as shares of the photo's size; `spot`
-    puts a clipped reflection over a quarter of the card.
+    is the light's ratio across the photo; `beside` is where the card's middle lies, as shares of the photo's size;
+    `spot` puts a clipped reflection over a quarter of the card.
     """
     rng = np.random.default_rng(seed)
     width, height = size_px
