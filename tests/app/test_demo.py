@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from fake_measuring import FakeMeasurer
 
-from app import actions, config, demo, measuring
+from app import actions, demo, measuring
 from app.demo import MARKER, DemoFailed, make_demo, photo_names, photo_requests
 from app.demo_data import COMPANY, POOLS
 from app.records import Standing, StepKind
@@ -139,7 +139,6 @@ def test_a_simulator_that_fails_says_why(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not config.grader_path().is_file(), reason="no grader is shipped in this tree yet")
 def test_one_pool_rendered_and_measured_for_real(tmp_path):
     story = BY_ID["mill-race-7"]
     short = replace(story, visits=(story.visits[0], story.visits[-1]))
@@ -147,13 +146,11 @@ def test_one_pool_rendered_and_measured_for_real(tmp_path):
     with actions.open_log(tmp_path / "demo") as log:
         (recovery,) = actions.open_recoveries(log)
         rows = [actions.measurements_of(log, sha256)[0] for visit in recovery.visits for sha256 in visit.photo_sha256s]
-        first, last = (visit.assessment for visit in recovery.visits)
     assert len(rows) == 3
     assert all(row.result["card"]["kind"] == "turnblue" for row in rows)
-    assert first.usable
-    assert last.usable
-    assert last.visible_depth_m.mid > first.visible_depth_m.mid
-    assert last.chlorophyll_ug_l.mid < first.chlorophyll_ug_l.mid
+    algae_ug_l = [row.result["water"]["chlorophyll_ug_l"]["mid"] for row in rows]
+    # The truth falls from 170 to 1.2: whatever the grader's doubts, a tenth of that fall must be seen.
+    assert algae_ug_l[0] > 10 * max(algae_ug_l[1:])
 
 
 def test_the_simulator_is_a_program_of_its_own():

@@ -15,6 +15,7 @@ from app.records import (
     ElementState,
     Equipment,
     FilterKind,
+    Sighting,
     StepKind,
     Surface,
     Treatment,
@@ -626,6 +627,7 @@ def recoveries(draw):
                 floor_seen=draw(YES_NO),
                 debris_on_floor=draw(YES_NO),
                 sludge_depth_m=draw(st.one_of(st.none(), st.none(), st.floats(0, 0.4))),
+                sightings=tuple(draw(st.sets(st.sampled_from(list(Sighting)), max_size=2))),
             )
         )
         hours += draw(st.one_of(st.floats(18, 30), st.floats(0.5, 100)))
@@ -704,6 +706,8 @@ def likely_recovery(rng):
         )
         if rng.random() < 0.1:
             equipment = replace(equipment, elements=rng.choice(list(ElementState)))
+        if rng.random() < 0.6:
+            equipment = replace(equipment, filter_pressure_kpa=rng.choice([85.0, 90.0, 110.0, 170.0]))
         depth_m, algae_ug_l = 10 ** rng.uniform(-0.9, 1.0), 10 ** rng.uniform(-0.5, 2.4)
         if number > 1 and rng.random() < 0.6:
             algae_ug_l, depth_m = 1.0, depth_m * 3
@@ -738,6 +742,7 @@ def likely_recovery(rng):
                 floor_seen=True if finishing else rng.choice([None, True, False]),
                 debris_on_floor=False if finishing else rng.choice([None, None, True, False]),
                 sludge_depth_m=0.2 if rng.random() < 0.03 else None,
+                sightings=tuple(each for each in Sighting if rng.random() < 0.03),
             )
         )
         hours += rng.choice([4.0, 24.0, 24.0, 26.0, 48.0, 70.0])

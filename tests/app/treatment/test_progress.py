@@ -9,7 +9,17 @@ from hypothesis import strategies as st
 
 from app.records import Chemical, Equipment, FilterKind, Standing, Treatment, Work
 from app.treatment.progress import GRACE_H, done_share, next_visit_due, progress
-from app.treatment.trend import LogFigure, compare, filter_rate_per_day, latest, log_figure, rate_after, water_of
+from app.treatment.trend import (
+    CLEARED_PER_TURNOVER,
+    TURNOVERS_PER_DAY,
+    LogFigure,
+    compare,
+    filter_rate_per_day,
+    latest,
+    log_figure,
+    rate_after,
+    water_of,
+)
 from tests.app.treatment.recovery_logs import (
     BALANCED,
     BLUE,
@@ -157,7 +167,13 @@ def test_one_turnover_of_a_perfect_filter_takes_63_per_cent_gage_bidwell():
     for turnovers, removed in ((1, 0.63), (2, 0.86), (3, 0.95)):
         assert 1 - math.exp(-turnovers) == pytest.approx(removed, abs=0.006)
     # Our rates are turnovers a day times the share that one takes out.
-    assert filter_rate_per_day("de")[0] == pytest.approx(3 * 0.16)
+    assert filter_rate_per_day("de")[0] == pytest.approx(TURNOVERS_PER_DAY * CLEARED_PER_TURNOVER["de"][0])
+    # A pump that turns the pool over in 6 h does twice as much as one that takes 12, and is surer than none known.
+    fast, slow, unknown = (filter_rate_per_day("de", hours) for hours in (6.0, 12.0, None))
+    assert fast[0] == pytest.approx(2 * slow[0])
+    assert fast[1] < unknown[1]
+    # A slip of the pen is not believed.
+    assert filter_rate_per_day("de", 0.01) == unknown
 
 
 def test_forecast_shortens_as_the_pool_goes_and_days_go_by():
