@@ -64,6 +64,9 @@ DROP_DELTA_E00 = 12.0
 """A patch further off than this from a fit of the others is dropped as dirty, covered or in glare: beyond what
 printing and cameras explain (the project's own)."""
 
+CHOICE_FOLDS = 8
+"""Folds by which the model is chosen; the chosen one's patches are then left out one by one."""
+
 FEWEST_PATCHES = 14
 """Fewest patches that a correction is fitted on: the project's own, half the chart and two."""
 
@@ -347,8 +350,8 @@ def _start(terms: int, s: Array, lab: Array, usable: Mask) -> Array:
 def fit_colours(samples: PatchSamples, design: CardDesign, *, usable: Mask | None = None) -> ColourFit:
     """Fit the correction that brings a card's patches to their reference colours.
 
-    The model is chosen among `MODELS` by the held-out error: each patch in turn is left out, with all its
-    namesakes kept, the fit is made again and the patch's CIEDE2000 taken.
+    The model is chosen among `MODELS` by its error on patches left out in groups. Then each patch in turn is left out,
+    the fit is made again and the patch's CIEDE2000 taken; other patches of the same colour stay in.
 
     Parameters
     ----------
@@ -393,34 +396,43 @@ def fit_colours(samples: PatchSamples, design: CardDesign, *, usable: Mask | Non
             break
         used = keep
 
-    chosen: ColourFit | None = None
+    weights = used.astype(float)
+    chosen: tuple[str, _Problem, Array, Array] | None = None
+    least = np.inf
     for model, terms in zip(MODELS, (0, 3, 6), strict=True):
         problem = _Problem(s, place, lab, metric, terms)
-        fit = _fit_one(problem, model, used, lab)
-        score, best = _score(fit), np.inf if chosen is None else _score(chosen)
-        if chosen is None or score < CLEARLY_BETTER * best:
-            chosen = fit
+        theta, _, r = _solve(problem, _start(terms, s, lab, used)[None], weights[None], 15)
+        score = _score(_held_out(problem, theta[0], used, np.arange(len(used)) % CHOICE_FOLDS)[used])
+        if chosen is None or score < CLEARLY_BETTER * least:
+            chosen, least = (model, problem, theta[0], r[0]), score
     assert chosen is not None
-    return chosen
+    model, problem, terms_fitted, corrected = chosen
+    levels = s[used]
+    return ColourFit(
+        model=model,
+        theta=terms_fitted,
+        used=used,
+        normalised_linear=corrected,
+        held_out_delta_e00=_held_out(problem, terms_fitted, used, np.arange(len(used))),
+        log_range=np.array([levels.min(), levels.max()]),
+    )
 
 
-def _score(fit: ColourFit) -> float:
+def _score(errors: Array) -> float:
     """Return the held-out error by which models are chosen: the root mean square, large ones capped."""
-    errors = np.minimum(fit.held_out_delta_e00[fit.used], 2 * OUTLIER_DELTA_E00)
-    return float(np.sqrt(np.mean(errors**2)))
+    return float(np.sqrt(np.mean(np.minimum(errors, 2 * OUTLIER_DELTA_E00) ** 2)))
 
 
-def _fit_one(problem: _Problem, model: str, used: Mask, lab: Array) -> ColourFit:
-    weights = used.astype(float)
-    theta, _, r = _solve(problem, _start(problem.terms, problem.s, lab, used)[None], weights[None], 15)
-    # Leave one out, all folds at once, each starting from the whole fit.
+def _held_out(problem: _Problem, theta: Array, used: Mask, groups: NDArray[Any]) -> Array:
+    """Return each used patch's CIEDE2000 when its group was left out of the fit, shape (N,); NaN elsewhere.
+
+    All folds run at once, each starting from the whole fit.
+    """
+    names = np.unique(groups[used])
+    weights = (used[None, :] & (groups[None, :] != names[:, None])).astype(float)
+    _, _, r = _solve(problem, np.repeat(theta[None], len(names), axis=0), weights, 4)
     index = np.flatnonzero(used)
-    folds = np.repeat(weights[None], len(index), axis=0)
-    folds[np.arange(len(index)), index] = 0
-    _, _, r_folds = _solve(problem, np.repeat(theta, len(index), axis=0), folds, 4)
+    corrected = r[np.searchsorted(names, groups[index]), index]
     held_out = np.full(len(used), np.nan)
-    corrected = r_folds[np.arange(len(index)), index]
-    held_out[index] = colour.delta_e00(colour.linear_rgb_to_lab(corrected), lab[index])
-    levels = problem.s[used]
-    span = np.array([levels.min(), levels.max()])
-    return ColourFit(model, theta[0], used, r[0], held_out, span)
+    held_out[index] = colour.delta_e00(colour.linear_rgb_to_lab(corrected), problem.lab[index])
+    return held_out
