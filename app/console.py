@@ -76,9 +76,14 @@ def table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
+NAMED_PHOTOS = 4
+"""Up to so many photos a doubt is said of are named; of more the number is given."""
+
+
 def score_table(outcomes: Sequence[Outcome], units: str) -> str:
     """Return what photos say as a table, and below it the doubts about each."""
-    rows, doubts = [], []
+    rows: list[list[str]] = []
+    said: dict[str, list[str]] = {}
     for outcome in outcomes:
         name, result = outcome.job.name, outcome.result
         if result is None:
@@ -98,8 +103,14 @@ def score_table(outcomes: Sequence[Outcome], units: str) -> str:
                     depth_range(water.visible_depth_m, units),
                 ]
             )
-        doubts += [f"{name}: {each.say}" for each in result.problems]
+        for each in result.problems:
+            said.setdefault(each.say, []).append(name)
     told = table(["photo", "usable", "clarity", "severity", "one sees (80 % range)"], rows)
+    # What is said of many photos is said once.
+    doubts = [
+        f"{', '.join(names) if len(names) <= NAMED_PHOTOS else f'{len(names)} photos'}: {say}"
+        for say, names in said.items()
+    ]
     return "\n".join([told, *([""] if doubts else []), *(paragraph(each) for each in doubts)])
 
 
