@@ -27,8 +27,9 @@ Array = NDArray[Any]
 LEVELS_PX: tuple[int | None, ...] = (900, 1800, None)
 """Long sides at which the photo is searched for marks, smallest first [px]; None is the whole photo."""
 
-MARK_POWERS = (2.2, 4.0)
-"""Powers under which marks are looked for, see `even_light`: the tone curve's own, then one for over-exposure."""
+MARK_POWERS = (2.2, 4.0, 9.0)
+"""Powers under which marks are looked for, see `even_light`: the tone curve's own, then two for over-exposure, where
+the clipped white has eaten into the marks and their edges lie just under white."""
 
 ENLARGE_BELOW_PX = 2100
 """Long side up to which a picture is also searched twice enlarged [px]: the project's own, for time."""
@@ -208,8 +209,9 @@ def find_card(photo: Photo) -> CardFound:
     for level in LEVELS_PX:
         picture = photo.read(level)
         grey = _grey(picture)
-        # Twice enlarged where the photo itself is small, or at last.
-        for enlarge in (False, True) if max(grey.shape) <= ENLARGE_BELOW_PX else (False,):
+        # Twice enlarged where the photo itself is small.
+        small = picture.reduction == 1 and max(grey.shape) <= ENLARGE_BELOW_PX
+        for enlarge in (False, True) if small else (False,):
             markers = find_markers(grey, enlarge=enlarge)
             marks_seen = max(marks_seen, len(markers))
             found = _settle(photo, picture, grey, markers) if markers else None

@@ -28,10 +28,14 @@ from vision.water import CELL_FEATURES
 
 Array = NDArray[Any]
 
+WATER_PHOTOS = 1100
+"""Photos that the water network is fitted on, spread over all: more add nothing that was seen."""
 MEMBERS = 4
 """Networks in each ensemble."""
 HIDDEN = (96, 48)
 """Hidden layers of the graders; `evaluate` compares simpler models by the same folds."""
+ROUNDS, WEIGHT_DECAY = 80, 3.0
+"""Passes over the photos, and how strongly weights are held small: chosen by the folds' log loss."""
 WATER_HIDDEN = (32, 16)
 FOLDS = 5
 """Folds of the calibration; photos of one pool are never on both sides, for every rendered pool is new."""
@@ -57,10 +61,11 @@ class Fitted:
 
 def fit_water(folder: Path, numbers: list[int], *, jobs: int, seed: int = 1) -> Network:
     """Fit the network that tells water cells from others."""
+    numbers = numbers[:: max(1, len(numbers) // WATER_PHOTOS)]
     made = over_photos(partial(cells_of, folder), numbers, jobs=jobs, say="cells")
     features = np.concatenate([each[0] for each in made if each is not None]).astype(np.float64)
     labels = np.concatenate([each[1] for each in made if each is not None])
-    return _fit_one(features, labels, WATER_HIDDEN, seed, rounds=60, alpha=1e-3, classes=2)
+    return _fit_one(features, labels, WATER_HIDDEN, seed, rounds=30, alpha=0.1, classes=2)
 
 
 def _fit_one(
@@ -71,7 +76,7 @@ def _fit_one(
     standard = np.clip((features - mean) / scale, -6, 6)
     model = MLPClassifier(
         hidden, alpha=alpha, batch_size=256, learning_rate_init=2e-3, max_iter=rounds, random_state=seed,
-        early_stopping=True, validation_fraction=0.1, n_iter_no_change=8,
+        n_iter_no_change=8,
     )  # fmt: skip
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
@@ -103,7 +108,9 @@ def fit_ensemble(features: Array, values: Array, bounds: Array, *, members: int,
         both = np.concatenate([features, features])
         labels = np.concatenate([steps_of(values, bounds), steps_of(moved, bounds)])
         networks.append(
-            _fit_one(both, labels, HIDDEN, 100 * seed + member, rounds=80, alpha=3e-3, classes=len(bounds) - 1)
+            _fit_one(
+                both, labels, HIDDEN, 100 * seed + member, rounds=ROUNDS, alpha=WEIGHT_DECAY, classes=len(bounds) - 1
+            )
         )
     return tuple(networks)
 
