@@ -1,7 +1,8 @@
 """What the log keeps and the plan reads: frozen records, units in names, times with their zone.
 
 In: nothing. Out: `Company`, `Pool`, `Recovery`, `Visit` and what hangs on a visit (`Assessment`, `Equipment`,
-`Reading`, `Treatment`), and what the plan says (`Step`, `Progress`, `Quote`). Pure: no screen, database, network or clock.
+`Reading`, `Treatment`), and what the plan says (`Step`,
+`Progress`, `Quote`). Pure: no screen, database, network or clock.
 Every `datetime` is aware. `None` means "not known", never zero.
 """
 
@@ -128,7 +129,7 @@ class Company:
 class Pool:
     """One pool as the company knows it. Depths in m, volume in L, pressure in kPa.
 
-    `turnover_h` is how long pump and filter take to move the pool's volume once, as measured or as the pump's flow says.
+    `turnover_h` is how long pump and filter take to move the pool's volume once, as the pump's flow says.
     """
 
     id: str

@@ -7,18 +7,25 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from app.records import Chemical, Dose, FilterKind, Surface
+from app.records import Chemical, Dose, FilterKind, Sighting, Work
 from app.treatment import limits
 from app.treatment.cautions import Topic
 from app.treatment.dosing import CannotDose, dose_for, ph_dose
-from app.treatment.facts import Facts
+from app.treatment.facts import CLEANED, Facts
+from app.treatment.limits import CYA_BLOCKS_MG_L
 from app.treatment.rule import Only
+from app.treatment.trend import water_of
 from vision.results import Clarity, Severity
 
 
 def run_left(f: Facts) -> float:
     """Return how long the pump still has to run before the water is judged [h]."""
     return max(limits.RUN_AFTER_DOSE_H - f.since_last_h, 0.0)
+
+
+def filter_left(f: Facts) -> float:
+    """Return how long dead water is filtered before it is judged again, from now [h]."""
+    return max(f.judge_after_h - f.since_last_h, 0.0)
 
 
 def settle_left(f: Facts) -> float:
@@ -32,8 +39,14 @@ def gap_left(f: Facts) -> float:
 
 
 def bromide(f: Facts) -> Dose | None:
-    """Return the bromide that goes with a first dose: not twice, not beside a salt cell or copper."""
-    if f.bromide_given or f.copper_given or f.pool.salt_cell or f.severity in (Severity.NONE, Severity.TRACE):
+    """Return the bromide that goes with a first dose: not twice, not beside a salt cell, copper or a mineral unit."""
+    if (
+        f.bromide_given
+        or f.copper_given
+        or f.has_mineral_unit
+        or f.pool.salt_cell
+        or f.severity in (Severity.NONE, Severity.TRACE)
+    ):
         return None
     return dose_for(Chemical.SODIUM_BROMIDE, volume_l=f.pool.volume_l, units=f.units)
 
@@ -108,9 +121,9 @@ def is_cartridge(f: Facts) -> bool:
     return f.pool.filter_kind == FilterKind.CARTRIDGE
 
 
-def must_not_drain(f: Facts) -> bool:
-    """Return whether the shell would be ruined by draining."""
-    return f.pool.surface in (Surface.VINYL, Surface.FIBREGLASS)
+def is_lined(f: Facts) -> bool:
+    """Return whether the shell would be ruined by draining: vinyl or fibreglass."""
+    return f.must_not_drain
 
 
 def deep_sludge(f: Facts) -> bool:
@@ -137,6 +150,88 @@ def chlorine_holds(f: Facts) -> bool:
 def not_helping(f: Facts) -> bool:
     """Return whether the water stands still although enough was poured, or although there is nothing left to kill."""
     return f.is_stalled and (f.is_milky or len(f.dose_visit_ids) >= limits.DOSES_BEFORE_DOUBT)
+
+
+def chlorine_held_back(f: Facts) -> bool:
+    """Return whether green water stands still with so much cyanuric acid that it explains it."""
+    return f.is_stalled and f.is_green and above(f, "cyanuric_acid", CYA_BLOCKS_MG_L)
+
+
+def chlorine_vanishes(f: Facts) -> bool:
+    """Return whether blue water lost overnight the chlorine brought up at the visit before, for the first two times."""
+    visits = f.recovery.visits
+    if not f.is_blue or len(visits) < 2 or f.free_chlorine_mg_l is None or f.poured_last_mg_l >= 1.0:
+        return False
+    hours = (visits[-1].at - visits[-2].at).total_seconds() / 3600
+    poured = f.poured_mg_l[-2]
+    times = sum(1 for each in f.poured_mg_l[-4:] if each >= 1.0)
+    return f.free_chlorine_mg_l < 1.0 <= poured < limits.COUNTS_AS_DOSE_MG_L and hours <= 36 and times <= 2
+
+
+def first_sighted(f: Facts, sighting: Sighting) -> bool:
+    """Return whether something was noted at the last visit and at no visit before it."""
+    return f.sees(sighting) and not any(sighting in visit.sightings for visit in f.recovery.visits[:-1])
+
+
+def spots_to_treat(f: Facts) -> bool:
+    """Return whether algae cling to the walls of water without green, and a dose may go in for them."""
+    seen = f.sees(Sighting.BLACK_SPOTS) or f.sees(Sighting.MUSTARD_DUST)
+    return seen and not f.is_green and f.floor_seen and f.free_chlorine_mg_l is not None and spots_dose(f) is not None
+
+
+def spots_dose(f: Facts) -> Dose | None:
+    """Return the liquid chlorine that lifts free chlorine above 10 mg/L; none within a day of the last."""
+    if f.since_dose_h is not None and f.since_dose_h < limits.DOSE_GAP_H:
+        return None
+    return f.up_to(limits.REPEAT_TO_MG_L) if (f.free_chlorine_mg_l or 0.0) < limits.STILL_HIGH_MG_L else None
+
+
+def upkeep(f: Facts) -> Dose | None:
+    """Return the liquid chlorine that brings free chlorine up to what dead or blue water is kept at; none unread."""
+    return None if f.free_chlorine_mg_l is None else f.up_to(limits.UPKEEP_MG_L)
+
+
+def after_floc(f: Facts) -> Dose | None:
+    """Return the liquid chlorine after a flocculant was vacuumed out; none on an unknown chlorine."""
+    if f.free_chlorine_mg_l is None or not f.is_measured:
+        return None
+    return f.up_to(limits.FLOC_CHLORINE_MG_L) if f.is_green else upkeep(f)
+
+
+def dead_for_two_visits(f: Facts) -> bool:
+    """Return whether no green was graded at the last two graded visits, and the floor is still not seen."""
+    graded = [water for visit in f.recovery.visits if (water := water_of(visit.assessment)) is not None]
+    return f.is_milky and not f.floor_seen and len(graded) > 1 and graded[-2].severity == Severity.NONE
+
+
+def gauge_is_flat(f: Facts) -> bool:
+    """Return whether the filter ran a day on cloudy water, its gauge stands as clean, and nobody looked inside."""
+    visits = f.recovery.visits
+    rise = f.pressure_rise_kpa
+    if len(visits) < 2 or rise is None or f.is_sand or f.filter_is_clean or not f.is_measured or f.is_settling:
+        return False
+    before = water_of(visits[-2].assessment)
+    looked = f.equipment.elements is not None
+    cloudy = before is not None and before.clarity in (Clarity.CLOUDY, Clarity.OPAQUE)
+    return cloudy and f.is_milky and f.dosed_before and not looked and rise <= 0.0
+
+
+def filter_stays_clogged(f: Facts) -> bool:
+    """Return whether the gauge stood high at the last two visits of dead water, the filter cleaned in between."""
+    visits, clean_kpa = f.recovery.visits, f.pool.clean_pressure_kpa
+    rise = f.pressure_rise_kpa
+    if len(visits) < 2 or clean_kpa is None or rise is None or f.last is None or not f.is_milky:
+        return False
+    replaced = Work.ELEMENTS_REPLACED in f.last.work or Work.ELEMENTS_REPLACED in visits[-2].work
+    before_kpa = visits[-2].equipment.filter_pressure_kpa
+    high_before = before_kpa is not None and before_kpa - clean_kpa >= limits.PRESSURE_RISE_KPA
+    cleaned = bool(CLEANED & set(visits[-2].work))
+    return rise >= limits.PRESSURE_RISE_KPA and high_before and cleaned and not replaced
+
+
+def spoilt_alkalinity(f: Facts) -> bool:
+    """Return whether the readings leave no carbonate alkalinity beside the cyanuric acid."""
+    return f.value("total_alkalinity") is not None and acid(f) is None
 
 
 def balance_reading_missing(f: Facts) -> bool:
@@ -172,6 +267,23 @@ SPREAD = "Brush walls and steps, so that nothing is left on them."
 LOOK_INSIDE = Only(
     lambda f: not f.is_sand and f.equipment.elements is None,
     "Before you pour, open the filter and look at its elements: torn ones are replaced first.",
+)
+MINERAL_UNIT = Only(
+    lambda f: bromide(f) is None and not (f.bromide_given or f.copper_given or f.has_mineral_unit or f.is_sand),
+    "As the algaecide a copper mineral unit in the pump basket, by its label; log it. On stained plaster none.",
+)
+MINERAL_UNIT_IN = Only(
+    lambda f: f.has_mineral_unit, "The copper mineral unit stays in the pump basket: no other algaecide beside it."
+)
+THINLY = Only(
+    is_lined, "Pour thinly in front of the returns and brush at once: strong chlorine fades and dulls a liner."
+)
+CELL_OFF = Only(lambda f: f.pool.salt_cell, "Switch the salt cell off until the water is blue.")
+AIR_OUT = Only(lambda f: f.pool.indoor, "Open doors, fans on, and leave the room while it goes round.")
+BEFORE_POURING = (CELL_OFF, AIR_OUT, THINLY)
+FLOC_GIVEN_UP = Only(
+    lambda f: f.floc_is_open,
+    "The flocculant has not settled: valve back on filter, pump on, and the filter cleaned often.",
 )
 NOT_TO_STREET = (Topic.WASTE,)
 WET = (Topic.ELECTRICITY,)

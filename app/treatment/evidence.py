@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from app.records import Chemical, ElementState, Evidence, FilterKind
+from app.records import Chemical, ElementState, Evidence, FilterKind, Sighting
 from app.treatment import limits
 from app.treatment.chemistry import acts_like_mg_l
 from app.treatment.facts import Facts
@@ -254,6 +254,49 @@ def _shell(facts: Facts) -> Evidence | None:
     return Evidence(f"The pool is {kind}, its shell {facts.pool.surface.value}.")
 
 
+SIGHTING_SAY: dict[Sighting, str] = {
+    Sighting.PUMP_FOUND_OFF: "the pump was found off",
+    Sighting.POWDER_AT_RETURNS: "filter powder under the returns",
+    Sighting.FOAM: "foam",
+    Sighting.BLACK_SPOTS: "black spots on the walls",
+    Sighting.MUSTARD_DUST: "yellow-brown dust on the shaded walls",
+    Sighting.STAINS: "stains",
+    Sighting.TURNED_BY_CHLORINE: "water that turned brown, black or dark green when chlorine went in",
+    Sighting.MINERAL_UNIT: "a copper mineral unit in the pump basket",
+}
+"""Words for what a tech saw besides."""
+
+
+def _sightings(facts: Facts) -> Evidence | None:
+    """Say what else was seen, at the newest visit where anything was."""
+    for visit in reversed(facts.recovery.visits):
+        if visit.sightings:
+            said = ", ".join(SIGHTING_SAY[each] for each in visit.sightings)
+            return Evidence(f"The tech noted: {said}.", visit.id)
+    return None
+
+
+def _elements(facts: Facts) -> Evidence | None:
+    """Say how the filter's elements were found."""
+    state = facts.equipment.elements
+    if state is None:
+        return None
+    return Evidence(f"The filter's elements were found {state.value}.", facts.equipment_visits.get("elements"))
+
+
+def _stall(facts: Facts) -> Evidence | None:
+    """Say how probable it is that the water stands still, and what of it."""
+    stall = facts.stall
+    if stall is None:
+        return None
+    what = "the green is not going" if stall.green else "the cloud is not going"
+    return Evidence(
+        f"By the photos of {stall.days:.1f} days it is {stall.probability:.0%} probable that {what} "
+        "(two accounts weighed: pools like this, and water that stands still).",
+        stall.to_visit_id,
+    )
+
+
 EVIDENCE: dict[str, Callable[[Facts], Evidence | None]] = {
     "balance": _balance,
     "chlorine": _chlorine,
@@ -267,7 +310,10 @@ EVIDENCE: dict[str, Callable[[Facts], Evidence | None]] = {
     "last_dose": _last_dose,
     "poured": _poured,
     "pressure": _pressure,
+    "elements": _elements,
     "shell": _shell,
+    "sightings": _sightings,
+    "stall": _stall,
     "sludge": _sludge,
     "stock": _stock,
     "time": _time,

@@ -20,6 +20,8 @@ from app.records import (
     Pool,
     Reading,
     Recovery,
+    Sighting,
+    Surface,
     Visit,
     Work,
 )
@@ -27,7 +29,8 @@ from app.treatment import limits
 from app.treatment.cautions import ACIDS, CHLORINES
 from app.treatment.dosing import LARGEST_POOL_L, clearing_dose, dose_for, wanted_raise_mg_l
 from app.treatment.products import chlorine_poured_mg_l
-from app.treatment.trend import Trend, Water, latest, water_of
+from app.treatment.stall import Stall, find_stall
+from app.treatment.trend import Trend, Water, latest, route, water_of
 from vision.results import Clarity, Interval, Severity
 
 GREEN_ORDER = tuple(Severity)
@@ -38,6 +41,9 @@ CLEANED = frozenset({Work.FILTER_CLEANED, Work.BACKWASHED, Work.ELEMENTS_REPLACE
 
 VACUUMED = frozenset({Work.VACUUMED, Work.VACUUMED_TO_WASTE})
 """Work that takes settled dirt off the floor."""
+
+MENDED = frozenset({Work.ELEMENTS_REPLACED, Work.PUMP_STARTED})
+"""Work that lets pump and filter begin anew."""
 
 BALANCERS = ACIDS | {
     Chemical.SODIUM_BICARBONATE,
@@ -77,6 +83,7 @@ class Facts:
     equipment_visits: dict[str, str]
     free_chlorine_mg_l: float | None
     readings: dict[str, Seen]
+    poured_mg_l: tuple[float, ...]
     poured_last_mg_l: float
     poured_today_mg_l: float
     since_dose_h: float | None
@@ -90,6 +97,7 @@ class Facts:
     copper_given: bool
     stock_trade_pct: float | None
     trend: Trend | None
+    stall: Stall | None
 
     @property
     def pool(self) -> Pool:
@@ -205,7 +213,7 @@ class Facts:
     @property
     def is_settling(self) -> bool:
         """Whether the pump is off on purpose, so that a flocculant settles."""
-        return self.floc_is_open and self.floc_age_h < limits.STALE_AFTER_H
+        return self.floc_is_open and self.floc_age_h < limits.FLOC_FORGOTTEN_H
 
     @property
     def vacuumed_before_last(self) -> bool:
@@ -215,17 +223,49 @@ class Facts:
 
     @property
     def is_stalled(self) -> bool:
-        """Whether the water stands still although it was treated between the two visits compared."""
-        if self.trend is None or not self.trend.stalled or not self.is_measured or self.vacuumed_before_last:
-            return False
-        ids = [visit.id for visit in self.recovery.visits]
-        span = ids[ids.index(self.trend.from_visit_id) : ids.index(self.trend.to_visit_id)]
-        return self.is_milky or any(visit_id in self.dose_visit_ids for visit_id in span)
+        """Whether treated water probably stands still; the dip after vacuuming is none."""
+        return self.is_measured and not self.vacuumed_before_last and self.stall is not None and self.stall.is_called
+
+    @property
+    def must_not_drain(self) -> bool:
+        """Whether the shell would be ruined by draining: vinyl shrinks and tears, fibreglass floats or bulges."""
+        return self.pool.surface in (Surface.VINYL, Surface.FIBREGLASS)
+
+    @property
+    def has_mineral_unit(self) -> bool:
+        """Whether a copper mineral unit was noted in the pump basket."""
+        return any(Sighting.MINERAL_UNIT in visit.sightings for visit in self.recovery.visits)
+
+    @property
+    def route(self) -> str:
+        """The way this pool's dirt is taken out, a key of `trend.CLEARED_PER_TURNOVER`."""
+        to_flocculate = self.floc_is_open or self.wants_floc or not self.floc_rounds
+        return route(self.pool, flocculate=self.is_sand and self.has_waste_port and to_flocculate)
+
+    @property
+    def disturbed_visit_ids(self) -> tuple[str, ...]:
+        """Visits after which the cloud says nothing about the filter: vacuumed, or pump stopped for a flocculant."""
+        flocced = [visit.id for visit in self.recovery.visits if _poured(visit, Chemical.FLOCCULANT)]
+        return (*self.vacuum_visit_ids, *flocced)
+
+    def sees(self, sighting: Sighting) -> bool:
+        """Return whether something was noted at the last visit."""
+        return self.last is not None and sighting in self.last.sightings
 
     @property
     def acted_last(self) -> bool:
         """Whether something was done at the last visit that needs time before the water is judged again."""
         return self.dosed_last or self.vacuumed_last or self.filter_is_clean or self.flocced_last
+
+    @property
+    def judge_after_h(self) -> float:
+        """How long after the last visit the water is judged again [h]: a day after a dose or vacuuming, else longer."""
+        if self.flocced_last:
+            return limits.SETTLE_H
+        fresh = self.since_dose_h is not None and self.since_dose_h - self.since_last_h < limits.LAST_DOSE_FRESH_H
+        return (
+            limits.FILTER_ONLY_H if self.is_milky and not self.vacuumed_last and not fresh else limits.RUN_AFTER_DOSE_H
+        )
 
     @property
     def pressure_is_high(self) -> bool:
@@ -236,6 +276,14 @@ class Facts:
         if self.equipment_visits.get("filter_pressure_kpa") != self.last.id:
             return False
         return now_kpa - clean_kpa >= limits.PRESSURE_RISE_KPA
+
+    @property
+    def pressure_rise_kpa(self) -> float | None:
+        """How far the gauge stood above clean at the last visit; None where either is not known or no water flowed."""
+        now_kpa, clean_kpa = self.equipment.filter_pressure_kpa, self.pool.clean_pressure_kpa
+        if now_kpa is None or clean_kpa is None or now_kpa <= 0 or self.last is None:
+            return None
+        return now_kpa - clean_kpa if self.equipment_visits.get("filter_pressure_kpa") == self.last.id else None
 
     @property
     def wants_floc(self) -> bool:
@@ -276,7 +324,11 @@ class Facts:
 
     def before_floc(self) -> Dose | None:
         """Return the liquid chlorine to go in before a flocculant: up to 10 mg/L, never above."""
-        short = limits.FLOC_CHLORINE_MG_L - max(self.free_chlorine_mg_l or 0.0, self.poured_today_mg_l)
+        return self.up_to(limits.FLOC_CHLORINE_MG_L)
+
+    def up_to(self, goal_mg_l: float) -> Dose | None:
+        """Return the liquid chlorine that brings free chlorine up to a goal and never above it; None if it is there."""
+        short = goal_mg_l - max(self.free_chlorine_mg_l or 0.0, self.poured_today_mg_l)
         if short < 1.0:
             return None
         return dose_for(
@@ -312,6 +364,20 @@ def gather(recovery: Recovery, now: datetime, *, units: str = "us") -> Facts:
     dosed = [i for i, raised in enumerate(poured) if raised >= limits.COUNTS_AS_DOSE_MG_L]
     flocced = [i for i, visit in enumerate(visits) if _poured(visit, Chemical.FLOCCULANT)]
     vacuumed = [i for i, visit in enumerate(visits) if VACUUMED & set(visit.work)]
+    stall = find_stall(
+        [visit for visit in visits if water_of(visit.assessment)],
+        # What a flocculant did is left out of the comparison, so the filter's own rate is expected.
+        route(recovery.pool, flocculate=False),
+        turnover_h=recovery.pool.turnover_h,
+        # Chlorine that still stands high is at work as well as a dose.
+        dose_visit_ids={
+            visit.id
+            for i, visit in enumerate(visits)
+            if i in dosed or (_free_chlorine(visit) or 0.0) >= limits.STILL_HIGH_MG_L
+        },
+        disturbed_visit_ids={visits[i].id for i in (*vacuumed, *flocced)},
+        mended_visit_ids={visit.id for visit in visits if MENDED & set(visit.work)},
+    )
     return Facts(
         recovery=recovery,
         now=now,
@@ -322,6 +388,7 @@ def gather(recovery: Recovery, now: datetime, *, units: str = "us") -> Facts:
         equipment_visits=equipment_visits,
         free_chlorine_mg_l=_free_chlorine(last),
         readings=_readings(visits),
+        poured_mg_l=tuple(poured),
         poured_last_mg_l=poured[-1] if poured else 0.0,
         poured_today_mg_l=sum(
             raised for raised, age_h in zip(poured, ages_h, strict=True) if age_h < limits.DOSE_GAP_H
@@ -338,6 +405,7 @@ def gather(recovery: Recovery, now: datetime, *, units: str = "us") -> Facts:
         copper_given=any(_poured(visit, Chemical.COPPER_ALGAECIDE) for visit in visits),
         stock_trade_pct=_stock(visits),
         trend=latest(visits, recovery.pool, floc_visit_ids=[visits[i].id for i in flocced]),
+        stall=stall,
     )
 
 

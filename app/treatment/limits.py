@@ -79,6 +79,21 @@ HELD_MG_L = 3.0
 """Free chlorine that has stood a day in water without green: nothing is left that uses it up, so more would do
 nothing [mg/L]. Our own choice, against dosing dead water."""
 
+UPKEEP_MG_L = 4.0
+"""Free chlorine that dead, milky water is kept at while it is filtered: what is alive cannot come back [mg/L]. Our own
+choice, inside the band for swimming."""
+
+CYA_BLOCKS_MG_L = 150.0
+"""Cyanuric acid above which a clearing dose is likely to be held back [mg/L]. Our own choice: at 83 mg/L of free
+chlorine, the most of a day, it holds nearly all of it (three-reaction model, Wahman & Alexander 2019)."""
+
+FILTER_ONLY_H = 48.0
+"""Time until the next visit where nothing is left but filtering [h]: two days, so that photos can tell clearing from
+standing still. Our own choice."""
+
+LAST_DOSE_FRESH_H = 36.0
+"""For so long after a clearing dose the water is judged daily [h]: it should be turning by day 3. Our own choice."""
+
 FLOC_CHLORINE_MG_L = 10.0
 """Free chlorine before a flocculant, at most [mg/L]. Common practice, no source."""
 
@@ -106,6 +121,9 @@ SETTLE_MOST_H = 48.0
 
 STALE_AFTER_H = 72.0
 """A measurement older than this says too little about the water for a dose [h]. Our own choice."""
+
+FLOC_FORGOTTEN_H = 168.0
+"""For so long after a flocculant a pump that stands still is taken to be off on purpose [h]. Our own choice."""
 
 VACUUM_SESSIONS = 2
 """Vacuum sessions as a rule: two to three. Common practice, no source."""
@@ -168,6 +186,9 @@ LIMITS: tuple[Limit, ...] = (
     Limit("floc_chlorine", FLOC_CHLORINE_MG_L, "mg/L", "Free chlorine before a flocculant, at most", COMMON_PRACTICE),
     Limit("run_after_dose", RUN_AFTER_DOSE_H, "h", "Pump run after a dose before judging", COMMON_PRACTICE),
     Limit("dose_gap", DOSE_GAP_H, "h", "Least time between two clearing doses", OUR_OWN),
+    Limit("upkeep", UPKEEP_MG_L, "mg/L", "Free chlorine kept in dead, milky water", OUR_OWN),
+    Limit("cya_blocks", CYA_BLOCKS_MG_L, "mg/L", "Cyanuric acid that holds a dose back", OUR_OWN),
+    Limit("filter_only", FILTER_ONLY_H, "h", "Next visit where only filtering is left", OUR_OWN),
     Limit("settle", SETTLE_H, "h", "Pump off after a flocculant", COMMON_PRACTICE),
     Limit("stale_after", STALE_AFTER_H, "h", "Age at which a measurement gives no dose", OUR_OWN),
     Limit("pressure_rise", PRESSURE_RISE_KPA, "kPa", "Rise over clean pressure to clean at", "from memory"),

@@ -5,10 +5,12 @@ In: a `Recovery`, `now`, the units people read. Out: a `Step`. The rules themsel
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 
-from app.records import Action, Chemical, Recovery, Step
+from app.records import Action, Cause, Chemical, Recovery, Step
 from app.treatment import cautions
+from app.treatment.causes import rank_causes
 from app.treatment.dosing import split_with_granules
 from app.treatment.evidence import write_evidence
 from app.treatment.facts import Facts, gather
@@ -62,7 +64,13 @@ def write_step(rule: Rule, facts: Facts) -> Step:
     ValueError
         If the rule would put chemicals into one step that must not meet.
     """
-    actions = tuple(action for line in rule.do if (action := _action(line, facts)) is not None)
+    causes = rank_causes(facts) if facts.is_stalled else ()
+    actions = tuple(
+        action
+        for line in rule.do
+        for action in (_checks(causes) if line == "{checks}" else (_action(line, facts),))
+        if action is not None
+    )
     doses = [action.dose for action in actions if action.dose is not None]
     if not cautions.may_share_step(dose.chemical for dose in doses):
         raise ValueError(f"rule {rule.name!r} puts chemicals into one step that must not meet")
@@ -85,7 +93,13 @@ def write_step(rule: Rule, facts: Facts) -> Step:
         would_change=_would_change(rule, facts, actions),
         cautions=cautions.say_all(warned),
         sources=tuple(dict.fromkeys(sources)),
+        causes=causes,
     )
+
+
+def _checks(causes: Sequence[Cause]) -> tuple[Action, ...]:
+    """Write out the check for each cause, the most likely first."""
+    return tuple(Action(f"{cause.say} {cause.check} If so: {cause.mend}") for cause in causes)
 
 
 def _action(line: str | Pour | Only, facts: Facts) -> Action | None:

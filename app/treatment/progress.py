@@ -1,7 +1,6 @@
 """Says how far a recovery has come, when it will be clear, and whether someone is late.
 
-In: a `Recovery`, `now`. Out: `Progress`. The forecast is simple, and wide for it: algae die off, then the filter
-takes the dead out (Gage & Bidwell's law), each at a rate known beforehand and corrected by this pool's own visits.
+In: a `Recovery`, `now`. Out: `Progress`. The forecast itself is in `forecast.py`, the stall in `stall.py`.
 """
 
 from __future__ import annotations
@@ -9,19 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from itertools import pairwise, product
 
 from app.records import Progress, Recovery, Standing, StepKind, Visit
 from app.treatment import trend
+from app.treatment.causes import rank_causes
 from app.treatment.facts import Facts, gather
+from app.treatment.forecast import GOAL_CHLOROPHYLL_UG_L, GOAL_DEPTH_M, Days, forecast
 from app.treatment.plan import next_step
-from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Interval, Severity
-
-GOAL_DEPTH_M = CLARITY_LOWER_M[Clarity.CLEAR]
-"""Visible depth at which a pool counts as clear [m]. Source: the project's own grades."""
-
-GOAL_CHLOROPHYLL_UG_L = SEVERITY_LOWER_UG_L[Severity.TRACE]
-"""Chlorophyll-a below which no green is left [micrograms/L]. Source: the project's own grades."""
+from vision.results import Interval, Severity
 
 GRACE_H = 6.0
 """A visit counts as overdue this long after it was due [h]: rounds are driven, not timed. Our own choice."""
@@ -65,6 +59,8 @@ def progress(recovery: Recovery, now: datetime) -> Progress:
         next_visit_due=due,
         overdue=overdue,
         say=_say(facts, standing, days),
+        stall_probability=None if facts.stall is None or not facts.is_measured else facts.stall.probability,
+        causes=rank_causes(facts) if standing == Standing.STALLED else (),
     )
 
 
@@ -142,71 +138,24 @@ def _days_to_clear(facts: Facts, standing: Standing) -> Interval | None:
     if not graded:
         return None
     newest = graded[-1]
-    days = forecast_days(facts, graded)
+    days = forecast_of(facts, graded)
     # Time since the photo counts only where something was at work in it.
     running = bool(facts.dose_visit_ids or facts.floc_rounds)
     elapsed = max((facts.now - newest.at).total_seconds() / 86_400, 0.0) if running else 0.0
-    low, mid, high = (max(day - elapsed, 0.0) for day in days)
-    # Not yet seen clear, so half a day at the least, and never surer than two.
-    return Interval(low, max(mid, 0.5), max(high, mid, 2.0))
+    low, mid, high = (max(day - elapsed, 0.0) for day in (days.low, days.mid, days.high))
+    # Not yet seen clear, so a quarter of a day at the least.
+    return Interval(low, max(mid, 0.25), max(high, mid, 0.5))
 
 
-def forecast_days(facts: Facts, graded: Sequence[Visit]) -> tuple[float, float, float]:
-    """Return days from the newest graded visit until clear: 10, 50 and 90 % points.
-
-    Kill first, then filter: days = ln(chlorophyll / goal) / kill rate + ln(goal depth / visible depth) / filter rate.
-    Both rates by `trend.rate_after`, five points each; the water's own interval, three points each.
-    """
-    flocculate = bool(facts.floc_rounds) or (facts.is_sand and facts.has_waste_port)
-    prior = trend.filter_rate_per_day(trend.route(facts.pool, flocculate=flocculate))
-    kill_rates = trend.rate_after(trend.KILL_PER_DAY, _kill_evidence(facts, graded))
-    filter_rates = trend.rate_after(prior, _filter_evidence(facts, graded))
-    water = trend.water_of(graded[-1].assessment)
-    if water is None:
-        raise ValueError("the newest of graded must be a visit whose water was graded")
-    depth, algae = trend.log_figure(water.visible_depth_m), trend.log_figure(water.chlorophyll_ug_l)
-    # Three points of equal weight have the mean and spread of the normal they stand for.
-    points = (-math.sqrt(1.5), 0.0, math.sqrt(1.5))
-    to_kill = [max(algae.mid + z * algae.sd - math.log(GOAL_CHLOROPHYLL_UG_L), 0.0) for z in points]
-    to_filter = [max(math.log(GOAL_DEPTH_M) - depth.mid - z * depth.sd, 0.0) for z in points]
-    days = sorted(
-        kill / kill_rate + cloud / filter_rate
-        for kill, kill_rate, cloud, filter_rate in product(to_kill, kill_rates, to_filter, filter_rates)
+def forecast_of(facts: Facts, graded: Sequence[Visit]) -> Days:
+    """Return days from the newest graded visit until clear."""
+    return forecast(
+        graded,
+        facts.route,
+        turnover_h=facts.pool.turnover_h,
+        dose_visit_ids=facts.dose_visit_ids,
+        disturbed_visit_ids=facts.disturbed_visit_ids,
     )
-    return days[len(days) // 10], days[len(days) // 2], days[-1 - len(days) // 10]
-
-
-def _kill_evidence(facts: Facts, graded: Sequence[Visit]) -> list[tuple[float, float, float]]:
-    """Return fall of ln chlorophyll, its spread and the days, for pairs of visits with a dose between."""
-    found = []
-    for earlier, later in pairwise(graded):
-        one, two = trend.water_of(earlier.assessment), trend.water_of(later.assessment)
-        days = (later.at - earlier.at).total_seconds() / 86_400
-        if one is None or two is None or days * 24 < trend.LEAST_GAP_H or earlier.id not in facts.dose_visit_ids:
-            continue
-        # Once the green is gone the photo no longer shows how fast it went.
-        if two.severity == Severity.NONE:
-            continue
-        before, after = trend.log_figure(one.chlorophyll_ug_l), trend.log_figure(two.chlorophyll_ug_l)
-        found.append((before.mid - after.mid, math.hypot(before.sd, after.sd), days))
-    return found
-
-
-def _filter_evidence(facts: Facts, graded: Sequence[Visit]) -> list[tuple[float, float, float]]:
-    """Return rise of ln visible depth, its spread and the days, for pairs of visits once the algae were dead."""
-    found = []
-    for earlier, later in pairwise(graded):
-        one, two = trend.water_of(earlier.assessment), trend.water_of(later.assessment)
-        days = (later.at - earlier.at).total_seconds() / 86_400
-        if one is None or two is None or days * 24 < trend.LEAST_GAP_H:
-            continue
-        if one.severity not in (Severity.NONE, Severity.TRACE) or earlier.id in facts.vacuum_visit_ids:
-            continue
-        before, after = trend.log_figure(one.visible_depth_m), trend.log_figure(two.visible_depth_m)
-        if before.bound or after.bound:
-            continue
-        found.append((after.mid - before.mid, math.hypot(before.sd, after.sd), days))
-    return found
 
 
 def _say(facts: Facts, standing: Standing, days: Interval | None) -> str:

@@ -272,11 +272,7 @@ WAITING: tuple[Rule, ...] = (
     Rule(
         name="judging_is_due",
         when="What was done at the last visit has had its day, and nobody has been back to judge it.",
-        applies=lambda f: (
-            f.acted_last
-            and (f.vacuumed_last or not f.is_blue)
-            and f.since_last_h >= (limits.SETTLE_H if f.flocced_last else limits.RUN_AFTER_DOSE_H)
-        ),
+        applies=lambda f: f.acted_last and (f.vacuumed_last or not f.is_blue) and f.since_last_h >= f.judge_after_h,
         step=StepKind.MEASURE_AGAIN,
         title="Go back and judge the water",
         because=("time", "poured", "floc", "vacuum"),

@@ -21,11 +21,18 @@ TURNOVERS_PER_DAY = 3.0
 """Pool volumes through the filter in a day of unbroken running: one in 8 h. Our own assumption; New York wants 6 h of
 public pools (10 NYCRR 6-1.11)."""
 
+TURNOVER_SPREAD = 0.25
+"""Spread of the logarithm of turnovers a day where the pump's flow is not known: one in 5.8 to 11 h, four times in
+five. Our own assumption."""
+
+LEAST_TURNOVER_H, MOST_TURNOVER_H = 1.0, 48.0
+"""A turnover outside these is taken for a slip of the pen [h]. Our own choice."""
+
 CLEARED_PER_TURNOVER: dict[str, tuple[float, float]] = {
-    "sand": (0.07, 0.35),
-    "sand_floc": (0.12, 0.20),
-    "cartridge": (0.13, 0.35),
-    "de": (0.16, 0.35),
+    "sand": (0.060, 0.22),
+    "sand_floc": (0.10, 0.25),
+    "cartridge": (0.105, 0.30),
+    "de": (0.125, 0.30),
 }
 """Share of the cloud that one turnover takes out, and the spread of its logarithm. The law that dirt falls as exp(-n E)
 after n turnovers is Gage & Bidwell (1926), with filter efficiency E by Simmonds et al. (2021), Water 13:2350. The
@@ -109,8 +116,11 @@ def route(pool: Pool, *, flocculate: bool) -> str:
     return "sand_floc" if pool.filter_kind == FilterKind.SAND and flocculate else pool.filter_kind.value
 
 
-def filter_rate_per_day(name: str) -> tuple[float, float]:
+def filter_rate_per_day(name: str, turnover_h: float | None = None) -> tuple[float, float]:
     """Return the prior clearing rate of a route [1/day] and the spread of its logarithm.
+
+    `turnover_h` is how long the pump takes to move the pool's volume once, where that is known; without it
+    `TURNOVERS_PER_DAY` is assumed, and the spread is wider by what pumps differ.
 
     Examples
     --------
@@ -118,7 +128,9 @@ def filter_rate_per_day(name: str) -> tuple[float, float]:
     0.39
     """
     share, spread = CLEARED_PER_TURNOVER[name]
-    return TURNOVERS_PER_DAY * share, spread
+    if turnover_h is None or not LEAST_TURNOVER_H <= turnover_h <= MOST_TURNOVER_H:
+        return TURNOVERS_PER_DAY * share, math.hypot(spread, TURNOVER_SPREAD)
+    return 24 / turnover_h * share, spread
 
 
 def compare(earlier: Visit, later: Visit, pool: Pool, *, flocculate: bool) -> Trend | None:

@@ -747,7 +747,58 @@ def likely_recovery(rng):
         )
         hours += rng.choice([4.0, 24.0, 24.0, 26.0, 48.0, 70.0])
     closed_at = START + timedelta(days=30) if rng.random() < 0.02 else None
+    if visits and rng.random() < 0.08:
+        visits += rng.choice([stuck_on_cyanuric_acid, hidden_alkalinity, clogged_for_good, gone_overnight])(
+            len(visits), hours + 24.0
+        )
     return a_recovery(*visits, pool=pool, closed_at=closed_at)
+
+
+def stuck_on_cyanuric_acid(number, hours):
+    """Dosed again and again, still as green, far too much cyanuric acid."""
+    readings = (chlorine(0.0), a_reading("cyanuric_acid", 400.0))
+    visits = [
+        at_visit(number + i, hours + 24 * i, water(0.4, 150.0), readings=readings, treatments=(liquid(8),))
+        for i in range(3)
+    ]
+    return [*visits[:2], replace(visits[2], treatments=())]
+
+
+def hidden_alkalinity(number, hours):
+    """Blue, pH high, and the alkalinity nearly all of cyanuric acid."""
+    readings = (
+        chlorine(4.0),
+        a_reading("cyanuric_acid", 400.0),
+        a_reading("ph", 8.3),
+        a_reading("total_alkalinity", 60.0),
+    )
+    return [at_visit(number, hours, BLUE, readings=readings, floor_seen=True, debris_on_floor=False)]
+
+
+def clogged_for_good(number, hours):
+    """Dead water, filter cleaned, and the gauge high again."""
+    return [
+        at_visit(
+            number + i,
+            hours + 48 * i,
+            MILKY,
+            equipment=replace(RUNNING, filter_pressure_kpa=180.0, elements=ElementState.GOOD),
+            readings=(chlorine(1.0),),
+            work=() if i else (Work.FILTER_CLEANED,),
+            floor_seen=False,
+        )
+        for i in range(2)
+    ]
+
+
+def gone_overnight(number, hours):
+    """Blue, a little chlorine poured, and none left the day after."""
+    gone = (chlorine(0.0), *BALANCED[1:])
+    blue_visit = at_visit(number, hours, BLUE, readings=gone, floor_seen=True, debris_on_floor=False)
+    return [
+        replace(blue_visit, treatments=(liquid(0.4),)),
+        replace(blue_visit, id=f"v{number + 1}", at=blue_visit.at + timedelta(hours=24)),
+    ]
 
 
 def test_thousands_of_likely_logs_reach_every_rule_and_every_step_is_sound():

@@ -146,9 +146,10 @@ def test_heavy_pool_at_the_start(pool, least, most):
 def test_sand_with_flocculant_takes_7_to_10_5_days():
     days = progress_of(at_visit(1, 0, HEAVY), pool=SAND_WASTE).days_to_clear
     assert days is not None
-    # An interval of ours against a range of theirs: the middles within a day, the ends within a day and a half.
+    # A range of theirs against an 80 % interval of ours, which the recovery trials show to be wider: the middles within
+    # a day, and their whole range inside ours.
     assert days.mid == pytest.approx((7 + 10.5) / 2, abs=1.0)
-    assert (days.low, days.high) == pytest.approx((7, 10.5), abs=1.5)
+    assert 3.5 <= days.low <= 7 < 10.5 <= days.high <= 21
 
 
 def test_turning_by_the_third_day():

@@ -1,0 +1,143 @@
+"""Says how probable it is that treated water stands still, from the visits since the last change of method.
+
+In: graded visits, the route, and which visits dosed, disturbed or mended something. Out: `Stall`: a probability, the
+span it rests on and what stands, the green or the cloud. Two accounts of the same photos are weighed by Bayes' rule:
+the algae die and the filter clears at a rate that such pools have, or next to nothing happens.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+
+from app.records import Visit
+from app.treatment import forecast, trend
+from vision.results import Severity
+
+PRIOR = 0.12
+"""How often, of spans between visits, something keeps the water from clearing, before one looks. Our own choice."""
+
+CALLED_AT = 0.70
+"""Probability from which the water is said to stand still. Our own choice, set so that on made-up recoveries of healthy
+pools at most one in twenty is ever called so."""
+
+LONGEST_SPANS = 3
+"""Spans looked back at, at most: what was long ago says little about today. Our own choice."""
+
+STILL_KILL_PER_DAY = (0.10, 0.30)
+"""Fall of ln chlorophyll a day where the dose does nothing to speak of, and its spread. Our own."""
+
+STILL_CLOUD_PER_DAY = (0.05, 0.04)
+"""Fall of ln cloud a day where the filter takes nothing out: dirt settles by itself. Our own."""
+
+_POINTS = tuple(NormalDist().inv_cdf((i + 0.5) / 9) for i in range(9))
+
+
+@dataclass(frozen=True)
+class Stall:
+    """Whether the water stands still: how probable, since which visit, until which, and what (`green` or `cloud`)."""
+
+    probability: float
+    green: bool
+    from_visit_id: str
+    to_visit_id: str
+    days: float
+
+    @property
+    def is_called(self) -> bool:
+        """Whether it is probable enough to be said."""
+        return self.probability >= CALLED_AT
+
+
+def find_stall(
+    visits: Sequence[Visit],
+    route: str,
+    *,
+    turnover_h: float | None,
+    dose_visit_ids: Collection[str],
+    disturbed_visit_ids: Collection[str],
+    mended_visit_ids: Collection[str],
+) -> Stall | None:
+    """Weigh whether the water stands still; None where no span of treated water can be compared.
+
+    Parameters
+    ----------
+    visits : sequence of Visit
+        Graded visits, oldest first.
+    route, turnover_h, dose_visit_ids, disturbed_visit_ids
+        As for `forecast.forecast`.
+    mended_visit_ids : collection of str
+        Visits at which pump or filter was mended: what stood still before says nothing about after.
+    """
+    spans = forecast.pairs(visits)
+    if not spans or not visits or spans[-1][1].id != visits[-1].id:
+        return None
+    green = spans[-1][3].severity != Severity.NONE
+    chosen: list[tuple[Visit, Visit, float, float, float]] = []
+    before: list[tuple[float, float, float]] = []
+    for earlier, later, one, two, days in reversed(spans):
+        if green:
+            counts = earlier.id in dose_visit_ids and two.severity != Severity.NONE
+            fall = forecast.fall_of_algae(one, two) if counts else None
+        else:
+            # The day the algae die the water only turns milky: none may have been alive at either end.
+            counts = one.severity == Severity.NONE and earlier.id not in disturbed_visit_ids
+            fall = forecast.fall_of_cloud(one, two) if counts else None
+        if fall is None:
+            break
+        if len(chosen) < LONGEST_SPANS:
+            chosen.append((earlier, later, *fall, days))
+        else:
+            before.append((*fall, days))
+        if earlier.id in mended_visit_ids:
+            # What stood still before it was mended says nothing about after.
+            break
+    if not chosen:
+        return None
+    prior = trend.KILL_PER_DAY if green else trend.filter_rate_per_day(route, turnover_h)
+    best: Stall | None = None
+    for count in range(1, len(chosen) + 1):
+        earlier = chosen[count - 1][0]
+        days = math.fsum(span[4] for span in chosen[:count])
+        # Ends only: the photos between are in both accounts alike.
+        whole = math.fsum(span[2] for span in chosen[:count])
+        sd = math.hypot(chosen[0][3], chosen[count - 1][3]) / math.sqrt(2) if count > 1 else chosen[0][3]
+        own = [(span[2], span[3], span[4]) for span in chosen[count:]] + before
+        probability = _probability(whole, sd, days, prior, own if not green else [], green=green)
+        if best is None or probability > best.probability:
+            best = Stall(probability, green, earlier.id, visits[-1].id, days)
+    return best
+
+
+def _probability(
+    fall: float,
+    sd: float,
+    days: float,
+    prior: tuple[float, float],
+    own: list[tuple[float, float, float]],
+    *,
+    green: bool,
+) -> float:
+    """Return the probability of standing still, by Bayes, from one fall of a logarithm over some days."""
+    rate, spread = prior
+    if own:
+        points = trend.rate_after(prior, own)
+    else:
+        points = [rate * math.exp(z * spread) for z in _POINTS]
+    still_rate, still_spread = STILL_KILL_PER_DAY if green else STILL_CLOUD_PER_DAY
+    # A kill is all or nothing within a day, so what it falls short by has a wide spread.
+    loose = 0.4 if green else 0.1 * rate * days
+    working = math.fsum(_density(fall, each * days, math.hypot(sd, loose)) for each in points) / len(points)
+    # More than expected is never a stall: beyond the middle the account of standing still only gets worse.
+    still = _density(fall, still_rate * days, math.hypot(sd, still_spread * days))
+    if fall < still_rate * days:
+        still = max(still, _density(0.0, 0.0, math.hypot(sd, still_spread * days)))
+    odds = PRIOR / (1 - PRIOR) * still / max(working, 1e-12)
+    return odds / (1 + odds)
+
+
+def _density(value: float, mean: float, sd: float) -> float:
+    """Return the normal density."""
+    return math.exp(-0.5 * ((value - mean) / sd) ** 2) / sd
