@@ -73,7 +73,7 @@ def report(steps: Array, truth: Array, bounds: Array, edges: Array) -> Report:
         calibration_error=float(error),
         coverage=float(((held >= low) & (held <= high)).mean()),
         rms_dex=float(np.sqrt(np.mean(np.log10(mid / held) ** 2))),
-        rank=float(spearmanr(mid, truth).statistic),
+        rank=float(spearmanr(mid, truth).statistic) if np.ptp(mid) > 0 else 0.0,
         log_loss=float(-np.log(steps[np.arange(len(truth)), steps_of(truth, bounds)] + 1e-9).mean()),
     )
 
