@@ -41,21 +41,25 @@ from app.records import (
     Dose,
     Equipment,
     Pool,
+    PriceList,
     Progress,
+    Quote,
     Reading,
     Recovery,
+    Sighting,
     Standing,
     Step,
     Treatment,
     Visit,
     Work,
 )
-from app.store.log import Log, new_id
+from app.store.log import LOG_FILE, Log, new_id
 from app.store.photos import sha256_of
 from app.workers import Job, Measure, Outcome
 
 if TYPE_CHECKING:
     from app.treatment.dosing import LabelRate
+    from app.treatment.products import StrengthBasis
 
 __all__ = [
     "BoardRow",
@@ -77,6 +81,7 @@ __all__ = [
     "file_sha256",
     "find_recovery",
     "known_pool",
+    "known_prices",
     "log_visit",
     "measurements_of",
     "next_step",
@@ -87,14 +92,19 @@ __all__ = [
     "photo_bytes",
     "plain_picture",
     "pools",
+    "price_list",
     "progress",
+    "quote",
     "read_photo_files",
     "receive_photo",
     "recoveries_of",
     "recovery",
     "rescore",
+    "rounds",
     "save_company",
+    "save_price_list",
     "score",
+    "set_price",
     "update_pool",
     "update_visit",
     "write_card",
@@ -153,6 +163,56 @@ def company(log: Log) -> Company:
 def save_company(log: Log, changed: Company, *, at: datetime | None = None, by: str = "") -> None:
     """Save the company's name, phone and units."""
     log.save_company(changed, at=at, who=by)
+
+
+def price_list(log: Log) -> PriceList:
+    """Return the company's prices; an empty list before any was set."""
+    return log.price_list()
+
+
+def save_price_list(log: Log, prices: PriceList, *, at: datetime | None = None, by: str = "") -> None:
+    """Save the company's prices; the old ones stay in the history."""
+    log.save_price_list(prices, at=at, who=by)
+
+
+def known_prices(folder: Path | None = None) -> PriceList | None:
+    """Return the prices of a log that is there already; None, and nothing made, where there is none.
+
+    Raises
+    ------
+    LogUnusable, LogNewer
+        If there is a log that cannot be opened.
+    """
+    place = config.home_folder(folder)
+    if not (place / LOG_FILE).is_file():
+        return None
+    with Log(place) as log:
+        return log.price_list()
+
+
+def set_price(
+    log: Log,
+    item: str,
+    price: float,
+    *,
+    per_amount: float = 1.0,
+    unit: str = "",
+    currency: str | None = None,
+    at: datetime | None = None,
+) -> PriceList:
+    """Set one price of the list: of so many L or kg of a chemical, of one "visit", or the fee for the "start".
+
+    Raises
+    ------
+    NoPrice
+        If the item is unknown or the price cannot be.
+    """
+    from app.treatment.prices import set_price as with_price
+
+    prices = with_price(log.price_list(), item, price, per_amount=per_amount, unit=unit)
+    prices = prices if currency is None else replace(prices, currency=currency)
+    log.save_price_list(prices, at=at, who="")
+    return prices
 
 
 def pools(log: Log) -> tuple[Pool, ...]:
@@ -260,6 +320,7 @@ def log_visit(
     work: Sequence[Work] = (),
     floor_seen: bool | None = None,
     debris_on_floor: bool | None = None,
+    sightings: Sequence[Sighting] = (),
     note: str = "",
     progress: Watch | None = None,
     received_at: datetime | None = None,
@@ -304,6 +365,7 @@ def log_visit(
         work=tuple(work),
         floor_seen=floor_seen,
         debris_on_floor=debris_on_floor,
+        sightings=tuple(sightings),
         note=note.strip(),
     )
     arrived = received_at or at
@@ -363,6 +425,19 @@ def progress(log: Log, recovery_id: str, *, now: datetime) -> Progress:
     return _progress(log.recovery(recovery_id), now)
 
 
+def quote(log: Log, recovery_id: str, *, now: datetime) -> Quote:
+    """Return what a recovery is expected to take, from its first measured visit and the company's prices.
+
+    Raises
+    ------
+    CannotQuote
+        If no visit was measured yet, the volume is not known, or the pool is public.
+    """
+    from app.treatment.quote import quote as make_quote
+
+    return make_quote(log.recovery(recovery_id), now, prices=log.price_list(), units=company(log).units)
+
+
 def board(log: Log, *, now: datetime) -> tuple[BoardRow, ...]:
     """Return all open recoveries, those first that need someone most.
 
@@ -418,6 +493,11 @@ def dose(
     change_mg_l: float | None = None,
     strength_pct: float | None = None,
     label_rate: LabelRate | None = None,
+    basis: StrengthBasis | None = None,
+    age_days: float = 0.0,
+    storage_c: float = 25.0,
+    volume_doubt: float | None = None,
+    prices: PriceList | None = None,
     units: str = "us",
 ) -> Dose:
     """Return the dose of one chemical for one change in one pool, with its arithmetic and cautions.
@@ -432,6 +512,14 @@ def dose(
         Strength on the label [%]; the usual one where it is left out, and the arithmetic says so.
     label_rate : LabelRate, optional
         The label's own rate, for chemicals dosed by it.
+    basis : StrengthBasis, optional
+        What the label's per cent of liquid chlorine means; trade % by default.
+    age_days, storage_c : float, optional
+        Liquid chlorine: days since it was made, and where it was kept [deg C].
+    volume_doubt : float, optional
+        Share by which the volume may be off either way, at most 0.5; one in ten by default.
+    prices : PriceList, optional
+        The company's, for the cost.
     units : str
         "us" or "metric", for the words; the amount is in L or kg.
 
@@ -440,16 +528,30 @@ def dose(
     CannotDose
         If something needed is missing or impossible.
     """
-    from app.treatment.dosing import dose_for
+    from app.treatment.dosing import VOLUME_DOUBT, dose_for
+    from app.treatment.prices import with_cost
+    from app.treatment.products import StrengthBasis
 
-    return dose_for(
+    found = dose_for(
         chemical,
         volume_l=volume_l,
         change_mg_l=change_mg_l,
         strength_pct=strength_pct,
         label_rate=label_rate,
+        basis=basis or StrengthBasis.TRADE,
+        age_days=age_days,
+        storage_c=storage_c,
+        volume_doubt=VOLUME_DOUBT if volume_doubt is None else volume_doubt,
         units=units,
     )
+    return with_cost(found, prices)
+
+
+def rounds(chemicals: Sequence[Chemical]) -> tuple[tuple[Chemical, ...], ...]:
+    """Return in which rounds several chemicals go in, so that none meets what it must not meet."""
+    from app.treatment.cautions import in_rounds
+
+    return in_rounds(chemicals)
 
 
 def photo_bytes(log: Log, sha256: str) -> bytes:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -68,6 +69,8 @@ class _Depth(click.ParamType):  # type: ignore[type-arg]
     """A depth with its unit, in metres."""
 
     name = "depth"
+    longest_m = DEEPEST_M
+    wrong = "is no pool's depth; write it as 8ft or 2.4m."
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Return metres."""
@@ -79,8 +82,8 @@ class _Depth(click.ParamType):  # type: ignore[type-arg]
             depth_m = float(number) * metres
         except ValueError:
             depth_m = 0.0
-        if not (text.endswith(("ft", "m")) or isinstance(value, float)) or not 0 < depth_m <= DEEPEST_M:
-            self.fail(f"{value!r} is no pool's depth; write it as 8ft or 2.4m.", param, ctx)
+        if not (text.endswith(("ft", "m")) or isinstance(value, float)) or not 0 < depth_m <= self.longest_m:
+            self.fail(f"{value!r} {self.wrong}", param, ctx)
         return depth_m
 
 
@@ -102,7 +105,40 @@ class _Label(click.ParamType):  # type: ignore[type-arg]
         return LabelRate(amount, unit, VOLUME.convert(water, param, ctx))
 
 
+class _Temperature(click.ParamType):  # type: ignore[type-arg]
+    """A temperature with its unit, in degrees Celsius."""
+
+    name = "temperature"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return degrees Celsius."""
+        from app.treatment.units import celsius
+
+        text = str(value).strip().upper()
+        try:
+            number = float(text[:-1])
+        except ValueError:
+            self.fail(f"{value!r} is no temperature; write it as 85F or 30C.", param, ctx)
+        if text[-1] not in "FC":
+            self.fail(f"{value!r} is no temperature; write it as 85F or 30C.", param, ctx)
+        return celsius(number) if text[-1] == "F" else number
+
+
+class _Side(_Depth):
+    """A side of a pool with its unit, in metres."""
+
+    name = "length"
+    longest_m = 120.0
+    wrong = "is no pool's side; write it as 32ft or 10m."
+
+
 CHEMICAL, VOLUME, DEPTH, LABEL = _Chemical(), _Volume(), _Depth(), _Label()
+TEMPERATURE, SIDE = _Temperature(), _Side()
+SHAPES = ["rectangle", "round", "oval", "stadium", "kidney", "l_shape"]
+SIGHTINGS = [
+    "pump_found_off", "powder_at_returns", "foam", "black_spots", "mustard_dust", "stains", "turned_by_chlorine",
+    "mineral_unit",
+]  # fmt: skip
 INTO_FOLDER = click.Path(path_type=Path, file_okay=False)
 INTO_FILE = click.Path(path_type=Path, dir_okay=False)
 FOLDER = click.option(
@@ -217,6 +253,7 @@ def pools(folder: Path | None, as_json: bool) -> None:
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PHOTO...")
 @click.option("--by", default="", help="Who made the visit.")
 @click.option("--note", default="", help="A note to keep with it.")
+@click.option("--saw", multiple=True, type=click.Choice(SIGHTINGS), help="Something unusual that was seen; repeatable.")
 @FOLDER
 @JSON
 @click.pass_context
@@ -226,6 +263,7 @@ def visit(
     photos: tuple[Path, ...],
     by: str,
     note: str,
+    saw: tuple[str, ...],
     folder: Path | None,
     as_json: bool,
 ) -> None:
@@ -236,11 +274,13 @@ def visit(
     Example: turnblue visit "Cedar Lane 12" IMG_2041.jpg --by Robin
     """
     from app import actions, console
+    from app.records import Sighting
 
     arrived, unread = actions.read_photo_files(photos)
     with actions.open_log(folder) as log:
         into = actions.find_recovery(log, recovery)
-        logged = actions.log_visit(log, into.id, at=_now(), by=by, note=note, photos=arrived)
+        seen = tuple(Sighting(each) for each in saw)
+        logged = actions.log_visit(log, into.id, at=_now(), by=by, note=note, photos=arrived, sightings=seen)
         step, units = actions.next_step(log, into.id, now=_now()), actions.company(log).units
     refused = (*unread, *logged.refused)
     if as_json:
@@ -273,34 +313,124 @@ def next_step(recovery: str, folder: Path | None, as_json: bool) -> None:
 
 @main.command()
 @click.argument("chemical", type=CHEMICAL)
-@click.option("--volume", "volume_l", type=VOLUME, required=True, help="The pool's water, as 15000gal or 56000L.")
+@click.option("--volume", "volume_l", type=VOLUME, help="The pool's water, as 15000gal or 56000L; or give its shape.")
+@click.option("--shape", type=click.Choice(SHAPES), help="The pool's outline, with its sides and depths.")
+@click.option("--length", type=SIDE, help="Longest inside length, or a round pool's diameter, as 32ft or 10m.")
+@click.option("--width", type=SIDE, help="Widest inside width.")
+@click.option("--length2", type=SIDE, help="An L's other leg, the corner not counted twice.")
+@click.option("--width2", type=SIDE, help="An L's other leg's width, a kidney's narrower width.")
+@click.option("--shallow", type=DEPTH, help="Depth at the shallow end, as 3ft or 1m.")
+@click.option("--deep", type=DEPTH, help="Depth at the deep end; left out, the floor is level.")
+@click.option("--doubt", type=click.FloatRange(0, 50), help="How far off the volume may be either way [%].")
 @click.option("--raise", "raise_by", type=float, help="By how much to raise what it raises [ppm, which is mg/L].")
 @click.option("--lower", "lower_by", type=float, help="By how much to lower what it lowers [ppm, which is mg/L].")
 @click.option("--strength", type=float, help="Strength on the label [%].")
+@click.option(
+    "--basis",
+    type=click.Choice(["trade", "weight_chlorine", "weight_hypochlorite"]),
+    default="trade",
+    show_default=True,
+    help="What the label's per cent of liquid chlorine means.",
+)
+@click.option("--age", "age_days", type=float, default=0.0, help="Liquid chlorine: days since it was made.")
+@click.option(
+    "--stored-at", "storage_c", type=TEMPERATURE, default="25C", help="Liquid chlorine: kept at, as 85F or 30C."
+)
+@click.option("--with", "beside", type=CHEMICAL, multiple=True, help="Another chemical wanted as well; repeatable.")
 @click.option("--label", type=LABEL, help="The label's own rate, as '16 fl oz per 15000gal'.")
 @UNITS
+@FOLDER
 @JSON
 def dose(
     chemical: Chemical,
-    volume_l: float,
+    volume_l: float | None,
     raise_by: float | None,
     lower_by: float | None,
-    strength: float | None,
-    label: LabelRate | None,
-    units: str,
+    doubt: float | None,
+    beside: tuple[Chemical, ...],
+    basis: str,
+    folder: Path | None,
     as_json: bool,
+    **rest: Any,
 ) -> None:
-    """Say how much of a chemical one change takes, with the arithmetic and the cautions.
+    """Say how much of a chemical one change takes, with the arithmetic, the cost and the cautions.
+
+    The cost is by the price list of the log in --folder (or TURNBLUE_HOME), where there is one.
 
     Example: turnblue dose sodium_hypochlorite --volume 15000gal --raise 10 --strength 12.5
     """
     from app import actions, console
+    from app.treatment.cautions import BETWEEN_ROUNDS_H
+    from app.treatment.products import StrengthBasis
+    from vision.results import to_json
 
-    change = _change(chemical, raise_by, lower_by)
+    sides = {name: rest.pop(name) for name in ("shape", "length", "width", "length2", "width2", "shallow", "deep")}
     found = actions.dose(
-        chemical, volume_l=volume_l, change_mg_l=change, strength_pct=strength, label_rate=label, units=units
+        chemical,
+        volume_l=_volume(volume_l, **sides),
+        change_mg_l=_change(chemical, raise_by, lower_by),
+        strength_pct=rest["strength"],
+        label_rate=rest["label"],
+        basis=StrengthBasis(basis),
+        age_days=rest["age_days"],
+        storage_c=rest["storage_c"],
+        volume_doubt=None if doubt is None else doubt / 100,
+        prices=actions.known_prices(folder),
+        units=rest["units"],
     )
-    click.echo(console.json_line(found) if as_json else console.dose_text(found))
+    rounds = actions.rounds([chemical, *beside]) if beside else ()
+    if as_json:
+        click.echo(console.json_line({**to_json(found), **({"rounds": rounds} if rounds else {})}))
+    else:
+        click.echo(console.dose_text(found) + (console.rounds_text(rounds, BETWEEN_ROUNDS_H) if rounds else ""))
+
+
+@main.command()
+@click.argument("item", required=False)
+@click.argument("price", required=False, type=float)
+@click.option("--per", help="For how much of it, as 1gal, 5L or 50lb; left out for a visit or the start.")
+@click.option("--currency", help="The list's currency, as it stands before an amount.")
+@FOLDER
+@JSON
+def prices(
+    item: str | None, price: float | None, per: str | None, currency: str | None, folder: Path | None, as_json: bool
+) -> None:
+    """Show the company's price list, or set one price: of a chemical, of a visit, of the start.
+
+    Example: turnblue prices sodium_hypochlorite 4.50 --per 1gal
+    """
+    from app import actions, console
+
+    if (item is None) != (price is None):
+        raise click.UsageError("Give both an item and its price, or neither to see the list.")
+    amount, unit = _amount_of(per)
+    with actions.open_log(folder) as log:
+        if item is not None and price is not None:
+            name = item.strip().lower().replace("-", "_").replace(" ", "_")
+            actions.set_price(log, name, price, per_amount=amount, unit=unit, currency=currency, at=_now())
+        elif currency is not None:
+            actions.save_price_list(log, replace(actions.price_list(log), currency=currency), at=_now())
+        listed, units = actions.price_list(log), actions.company(log).units
+    click.echo(console.json_line(listed) if as_json else console.prices_text(listed, units))
+
+
+@main.command()
+@click.argument("recovery")
+@FOLDER
+@JSON
+def quote(recovery: str, folder: Path | None, as_json: bool) -> None:
+    """Say what a recovery is expected to take: visits, days, chemicals, cost, and what is not in it.
+
+    RECOVERY is a recovery's id or its beginning, or a pool's name.
+
+    Example: turnblue quote "Cedar Lane 12"
+    """
+    from app import actions, console
+
+    with actions.open_log(folder) as log:
+        found = actions.find_recovery(log, recovery)
+        told = actions.quote(log, found.id, now=_now())
+    click.echo(console.json_line(told) if as_json else console.quote_text(found, told))
 
 
 @main.command()
@@ -358,6 +488,45 @@ def serve(folder: Path | None, port: int, no_browser: bool) -> None:
     with actions.open_log(folder) as log:
         place = log.folder
     _serve(place, port, no_browser)
+
+
+def _amount_of(text: str | None) -> tuple[float, str]:
+    """Return litres or kilograms of an amount as typed, 1 of nothing where none was."""
+    from app.treatment.units import read_amount
+
+    if text is None:
+        return 1.0, ""
+    try:
+        return read_amount(text)
+    except ValueError as error:
+        raise click.UsageError(f"{text!r} is no amount; write it as 1gal, 5L or 50lb.") from error
+
+
+def _volume(volume_l: float | None, *, shape: str | None, **sides: float | None) -> float:
+    """Return the volume given, or that of the shape given; both or neither is wrong usage."""
+    from app.treatment.volume import Shape, pool_volume_l
+
+    if (volume_l is None) == (shape is None):
+        raise click.UsageError("Give the pool's --volume, or its --shape with sides and depths.")
+    if volume_l is not None:
+        return volume_l
+    second = {"kidney": ("width2",), "l_shape": ("length2", "width2")}.get(str(shape), ())
+    wanted = ("length", *(() if shape == "round" else ("width",)), *second, "shallow")
+    if any(sides[name] is None for name in wanted):
+        named = " ".join(f"--{name}" for name in wanted)
+        raise click.UsageError(f"The shape {str(shape).replace('_', ' ')} needs {named}; --deep where the floor slopes.")
+    try:
+        return pool_volume_l(
+            Shape(str(shape)),
+            length_m=sides["length"] or 0.0,
+            width_m=sides["width"],
+            second_length_m=sides["length2"],
+            second_width_m=sides["width2"],
+            shallow_m=sides["shallow"] or 0.0,
+            deep_m=sides["deep"],
+        )
+    except ValueError as error:
+        raise click.UsageError("The sides do not make this shape: a stadium is at least as long as it is wide.") from error
 
 
 def _change(chemical: Chemical, raise_by: float | None, lower_by: float | None) -> float | None:

@@ -12,8 +12,8 @@ from datetime import datetime
 from typing import Any
 
 from app.actions import Refused, Rescored, VisitLogged
-from app.records import Assessment, Dose, Pool, Recovery, Step
-from app.treatment.units import say_depth, say_pool_volume
+from app.records import Assessment, Chemical, Dose, Pool, PriceList, Quote, Recovery, Step
+from app.treatment.units import say_amount, say_depth, say_pool_volume
 from app.workers import Outcome
 from vision.results import Interval, PhotoResult, problem, to_json
 
@@ -209,6 +209,9 @@ def step_text(recovery: Recovery, step: Step) -> str:
             lines += [paragraph(action.dose.arithmetic, "   = ")]
     if step.return_in_hours is not None:
         lines += ["", paragraph(f"{_return_in(step.return_in_hours)} Look for: {step.look_for}")]
+    if step.causes:
+        lines += ["", "Likely causes, most likely first"]
+        lines += [paragraph(f"{each.share:.0%} {each.say} Check: {each.check}", "- ") for each in step.causes[:4]]
     if step.would_change:
         lines += ["", "What would change this", *(paragraph(each, "- ") for each in step.would_change)]
     doses = [action.dose for action in step.do if action.dose is not None]
@@ -236,8 +239,50 @@ def _warned(cautions: Sequence[Sequence[str]], sources: Sequence[Sequence[str]])
 def dose_text(dose: Dose) -> str:
     """Return a dose: the amount, its arithmetic, the cautions and the sources."""
     lines = [f"{dose.say} of {dose.chemical.value.replace('_', ' ')}", paragraph(dose.arithmetic, "= ")]
+    if dose.cost is not None:
+        lines.append(f"  costs {dose.currency}{dose.cost.mid:,.2f}")
     lines += [paragraph(each, "+ ") for each in dose.side_effects]
     lines += _warned([dose.cautions], [dose.sources])
+    return "\n".join(lines)
+
+
+def rounds_text(rounds: Sequence[Sequence[Chemical]], hours: float) -> str:
+    """Return in which rounds several chemicals go in."""
+    lines = ["", f"In rounds, the pump running at least {hours:g} h between two, never from one bucket"]
+    lines += [
+        f"{number}. {' and '.join(each.value.replace('_', ' ') for each in chemicals)}"
+        for number, chemicals in enumerate(rounds, start=1)
+    ]
+    return "\n".join(lines)
+
+
+def prices_text(prices: PriceList, units: str) -> str:
+    """Return the company's price list as a table."""
+    if not prices.prices:
+        return "No prices yet. Set one with: turnblue prices sodium_hypochlorite 4.50 --per 1gal"
+    rows = [
+        [
+            each.item.replace("_", " "),
+            f"{prices.currency}{each.price:,.2f}",
+            f"for {say_amount(each.per_amount, each.unit, units)}" if each.unit else "each",
+        ]
+        for each in prices.prices
+    ]
+    return table(["item", "price", ""], rows)
+
+
+def quote_text(recovery: Recovery, quote: Quote) -> str:
+    """Return a quote: what it takes, what it costs, what is in it and what is not, and the cautions."""
+    lines = [f"{recovery.pool.name}: {quote.say}", "", paragraph(quote.method), "", "Chemicals"]
+    for line in quote.chemicals:
+        cost = "" if line.cost_high is None else f", {quote.currency}{line.cost_low:,.2f} to {line.cost_high:,.2f}"
+        lines.append(paragraph(f"{line.chemical.value.replace('_', ' ')}: {line.say}{cost}", "- "))
+    if quote.missing_prices:
+        missing = ", ".join(each.replace("_", " ") for each in quote.missing_prices)
+        lines += ["", paragraph(f"No cost: the price list lacks {missing}. Set them with: turnblue prices ITEM PRICE")]
+    for head, told in (("In it", quote.includes), ("Not in it", quote.excludes), ("May change it", quote.would_change)):
+        lines += ["", head, *(paragraph(each, "- ") for each in told)]
+    lines += _warned([quote.cautions], [quote.sources])
     return "\n".join(lines)
 
 

@@ -1,8 +1,8 @@
 """What the log keeps and the plan reads: frozen records, units in names, times with their zone.
 
 In: nothing. Out: `Company`, `Pool`, `Recovery`, `Visit` and what hangs on a visit (`Assessment`, `Equipment`,
-`Reading`, `Treatment`), and what the plan says (`Step`,
-`Progress`, `Quote`). Pure: no screen, database, network or clock.
+`Reading`, `Treatment`), and what the plan says (`Step`, `Progress`, `Quote`). Pure: no screen, database, network or
+clock.
 Every `datetime` is aware. `None` means "not known", never zero.
 """
 
@@ -267,7 +267,7 @@ class Dose:
 
     `amount` is in `unit` (L or kg); `say` is the amount as a tech pours it, in the company's units;
     `arithmetic` is the calculation as one line; `low` and `high` are the sensible range; `side_effects` are
-    sentences on what else the water takes up.
+    sentences on what else the water takes up; `cost` is of `low`, `amount` and `high` by the company's price list.
     """
 
     chemical: Chemical
@@ -281,6 +281,8 @@ class Dose:
     cautions: tuple[str, ...]
     sources: tuple[str, ...]
     side_effects: tuple[str, ...] = ()
+    cost: Interval | None = None
+    currency: str = ""
 
 
 @dataclass(frozen=True)

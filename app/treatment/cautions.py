@@ -227,6 +227,47 @@ def may_share_step(chemicals: Iterable[Chemical]) -> bool:
     return not any(frozenset(pair) in APART for pair in combinations(set(chemicals), 2))
 
 
+ROUNDS: tuple[Chemical, ...] = (
+    Chemical.SODIUM_BICARBONATE,
+    Chemical.HYDROCHLORIC_ACID,
+    Chemical.SODIUM_BISULFATE,
+    Chemical.SODIUM_CARBONATE,
+    Chemical.CALCIUM_CHLORIDE,
+    Chemical.SODIUM_THIOSULFATE,
+    Chemical.SODIUM_HYPOCHLORITE,
+    Chemical.CALCIUM_HYPOCHLORITE,
+    Chemical.DICHLOR,
+    Chemical.TRICHLOR,
+    Chemical.SODIUM_BROMIDE,
+    Chemical.COPPER_ALGAECIDE,
+    Chemical.FLOCCULANT,
+    Chemical.CLARIFIER,
+    Chemical.CYANURIC_ACID,
+)
+"""In what order several chemicals go in: alkalinity before pH before chlorine, algaecide after it. Common practice."""
+
+BETWEEN_ROUNDS_H = 4.0
+"""Pump running between two rounds, at least [h]. Common practice, no source."""
+
+
+def in_rounds(chemicals: Iterable[Chemical]) -> tuple[tuple[Chemical, ...], ...]:
+    """Sort several chemicals into rounds, one after the other, so that none meets what it must not meet.
+
+    Examples
+    --------
+    >>> [[each.value for each in one] for one in in_rounds([Chemical.SODIUM_HYPOCHLORITE, Chemical.HYDROCHLORIC_ACID])]
+    [['hydrochloric_acid'], ['sodium_hypochlorite']]
+    """
+    rounds: list[list[Chemical]] = []
+    for chemical in sorted(set(chemicals), key=ROUNDS.index):
+        # Only the round before is joined: an earlier one would turn the order round.
+        if rounds and may_share_step([*rounds[-1], chemical]):
+            rounds[-1].append(chemical)
+        else:
+            rounds.append([chemical])
+    return tuple(tuple(each) for each in rounds)
+
+
 def of_chemical(chemical: Chemical) -> tuple[Caution, ...]:
     """Return the cautions for pouring one chemical, the label's last."""
     return (*CHEMICALS[chemical], *WORK[Topic.POURING], *WORK[Topic.LABEL])

@@ -70,6 +70,7 @@ def dose_for(
     basis: StrengthBasis = StrengthBasis.TRADE,
     age_days: float = 0.0,
     storage_c: float = 25.0,
+    volume_doubt: float = VOLUME_DOUBT,
     units: str = "us",
 ) -> Dose:
     """Compute the dose of one chemical for one change in one pool.
@@ -95,6 +96,8 @@ def dose_for(
         What the figure means for liquid chlorine: "trade" (default), "weight_chlorine" or "weight_hypochlorite".
     age_days, storage_c : float, optional
         Liquid chlorine only: days since it was made and storage temperature [deg C].
+    volume_doubt : float, optional
+        Share by which the volume may be off either way, 0 to 0.5; `low` and `high` follow from it.
     units : str, optional
         "us" or "metric", for `say` and `arithmetic`; `amount`, `low` and `high` are always L or kg.
 
@@ -122,18 +125,23 @@ def dose_for(
     """
     check_units(units)
     _check_volume(volume_l)
+    if not 0 <= volume_doubt <= 0.5:
+        raise CannotDose("The doubt about the volume cannot be.", "Give it between 0 and 50 %, or measure the pool.")
     product = PRODUCTS[chemical]
     if not product.changes:
         return _by_label(chemical, volume_l=volume_l, label_rate=label_rate, units=units)
     change = _check_change(chemical, change_mg_l, most_mg_l)
     strength, note = _strength(chemical, strength_pct, basis, age_days, storage_c)
     amount = _amount(chemical, volume_l, change, strength)
-    low, high = amount * (1 - VOLUME_DOUBT), amount * (1 + VOLUME_DOUBT)
+    low, high = amount * (1 - volume_doubt), amount * (1 + volume_doubt)
     if most_mg_l is not None:
         low, high = amount, _amount(chemical, volume_l, most_mg_l, strength)
     if chemical == Chemical.SODIUM_THIOSULFATE:
         low, high = (amount * each / product.mg_per_mg for each in THIOSULFATE_RANGE)
         note += " Half of it first: how much it takes depends on the water, by a factor of 8. Then test again."
+    if volume_doubt != VOLUME_DOUBT and most_mg_l is None:
+        ends = f"{say_amount(low, product.unit, units)} to {say_amount(high, product.unit, units)}"
+        note += f" The volume may be off by {volume_doubt:.0%} either way: {ends}."
     warned = cautions.of_chemical(chemical)
     return Dose(
         chemical=chemical,

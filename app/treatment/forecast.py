@@ -44,8 +44,8 @@ class Leftover:
 
 
 LEFT_OUT: dict[str, Leftover] = {
-    "sand": Leftover(0.90, 0.18, 0.4, 1.0),
-    "sand_floc": Leftover(1.0, 0.4, 0.5, 1.3),
+    "sand": Leftover(0.86, 0.18, 0.4, 1.1),
+    "sand_floc": Leftover(1.0, 0.45, 0.5, 1.6),
     "cartridge": Leftover(0.97, 0.20, 0.3, 0.55),
     "de": Leftover(0.97, 0.20, 0.3, 0.55),
 }
@@ -95,7 +95,8 @@ def forecast(
     filter_rates = trend.rate_after(prior, filter_evidence(visits, disturbed_visit_ids))
     left_out = LEFT_OUT[route]
     depth, algae = trend.log_figure(water.visible_depth_m), trend.log_figure(water.chlorophyll_ug_l)
-    points = (-math.sqrt(1.5), 0.0, math.sqrt(1.5))
+    # Two points a spread apart from the middle have the mean and spread of the normal they stand for.
+    points = (-1.0, 1.0)
     days = [
         _days(math.exp(depth.mid + zd * depth.sd), math.exp(algae.mid + za * algae.sd), kill, clear)
         for zd, za, kill, clear in product(points, points, kill_rates, filter_rates)
@@ -127,8 +128,9 @@ def _days(depth_m: float, algae_ug_l: float, kill: float, clear: float) -> float
     if left(low) <= goal:
         return low
     while left(high) > goal and high < 150:
-        high *= 1.6
-    for _ in range(20):
+        low, high = high, 1.6 * high
+    # To less than a tenth of a day: no photo says more.
+    while high - low > 0.05:
         middle = (low + high) / 2
         low, high = (middle, high) if left(middle) > goal else (low, middle)
     return high

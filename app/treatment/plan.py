@@ -56,6 +56,12 @@ def choose_rule(facts: Facts) -> Rule:
     return next(rule for rule in RULES if rule.applies(facts))
 
 
+def return_hours(facts: Facts) -> float | None:
+    """Return in how many hours the step of these facts asks for the next visit; None where it asks for none."""
+    hours = choose_rule(facts).return_in_hours
+    return hours(facts) if callable(hours) else hours
+
+
 def write_step(rule: Rule, facts: Facts) -> Step:
     """Write a rule out for one recovery: lines, doses, grounds, cautions and sources.
 

@@ -14,7 +14,7 @@ from app.treatment import trend
 from app.treatment.causes import rank_causes
 from app.treatment.facts import Facts, gather
 from app.treatment.forecast import GOAL_CHLOROPHYLL_UG_L, GOAL_DEPTH_M, Days, forecast
-from app.treatment.plan import next_step
+from app.treatment.plan import choose_rule, return_hours
 from vision.results import Interval, Severity
 
 GRACE_H = 6.0
@@ -87,12 +87,8 @@ def done_share(visits: Sequence[Visit]) -> float | None:
 
 def next_visit_due(recovery: Recovery) -> datetime | None:
     """Return when the pool should next be seen: the last visit's step, as it stood then, says after how many hours."""
-    if not recovery.visits:
-        at = recovery.opened_at
-        hours = next_step(recovery, at).return_in_hours
-    else:
-        at = recovery.visits[-1].at
-        hours = next_step(recovery, at).return_in_hours
+    at = recovery.visits[-1].at if recovery.visits else recovery.opened_at
+    hours = return_hours(gather(recovery, at))
     return None if hours is None else at + timedelta(hours=hours)
 
 
@@ -112,7 +108,7 @@ def _standing(facts: Facts) -> Standing:
         return Standing.DONE
     if facts.last is None:
         return Standing.NOT_STARTED
-    step = next_step(facts.recovery, facts.now).step
+    step = choose_rule(facts).step
     if step in _WAITING:
         return Standing.WAITING_ON_EQUIPMENT
     if facts.is_blue or step == StepKind.HAND_OVER:

@@ -18,6 +18,7 @@ from app.treatment.dosing import VOLUME_DOUBT, dose_for, wanted_raise_mg_l
 from app.treatment.facts import Facts, gather
 from app.treatment.forecast import forecast
 from app.treatment.limits import COMMON_PRACTICE, OUR_OWN
+from app.treatment.prices import unit_price
 from app.treatment.trend import water_of
 from app.treatment.units import check_units, say_amount
 from vision.results import Interval, Severity
@@ -41,9 +42,9 @@ class Share:
 DOSES_IN_ALL: dict[Severity, Share] = {
     Severity.NONE: Share(0.0, 0.0, 1.0),
     Severity.TRACE: Share(1.0, 1.5, 2.5),
-    Severity.LIGHT: Share(1.0, 1.7, 3.0),
-    Severity.MODERATE: Share(1.0, 2.0, 3.5),
-    Severity.HEAVY: Share(1.2, 2.4, 4.0),
+    Severity.LIGHT: Share(1.0, 1.7, 2.6),
+    Severity.MODERATE: Share(1.0, 2.0, 3.0),
+    Severity.HEAVY: Share(1.2, 2.2, 3.4),
 }
 """Our own, set on made-up recoveries: the second dose is smaller, the third smaller still."""
 
@@ -53,7 +54,7 @@ FINISH_DAYS = Interval(0.5, 2.0, 4.5)
 VISIT_EVERY_DAYS = 1.5
 """Days between visits in the mean: daily after doses, every second day while only the filter works. Our own."""
 
-VISIT_SPREAD = 0.25
+VISIT_SPREAD = 0.10
 """Spread of the visits beside what the days leave open (of the logarithm). Our own."""
 
 METHOD_SAY = {
@@ -127,6 +128,7 @@ def quote(recovery: Recovery, now: datetime, *, prices: PriceList | None = None,
         missing_prices=missing,
         includes=(
             "Every visit with its photo, the doses above, filter cleanings, two vacuum sessions, balancing, hand-over.",
+            *(("Flocculant by its label, billed as used.",) if facts.route == "sand_floc" else ()),
         ),
         excludes=EXCLUDES,
         would_change=(
@@ -202,14 +204,6 @@ def _price(line: QuoteLine, prices: PriceList | None) -> QuoteLine:
     return QuoteLine(
         line.chemical, line.low, line.high, line.unit, line.say, round(line.low * each, 2), round(line.high * each, 2)
     )
-
-
-def unit_price(prices: PriceList | None, item: str, unit: str) -> float | None:
-    """Return what one L, one kg or one of an item costs; None where the list has no price for it in that unit."""
-    for price in prices.prices if prices else ():
-        if price.item == item and price.unit == unit and price.per_amount > 0:
-            return price.price / price.per_amount
-    return None
 
 
 def _cost(

@@ -19,7 +19,7 @@ from vision.results import Severity
 PRIOR = 0.12
 """How often, of spans between visits, something keeps the water from clearing, before one looks. Our own choice."""
 
-CALLED_AT = 0.70
+CALLED_AT = 0.60
 """Probability from which the water is said to stand still. Our own choice, set so that on made-up recoveries of healthy
 pools at most one in twenty is ever called so."""
 
@@ -79,7 +79,8 @@ def find_stall(
     before: list[tuple[float, float, float]] = []
     for earlier, later, one, two, days in reversed(spans):
         if green:
-            counts = earlier.id in dose_visit_ids and two.severity != Severity.NONE
+            # Green where there was none is a relapse, to be dosed, and no stall.
+            counts = earlier.id in dose_visit_ids and one.severity != Severity.NONE != two.severity
             fall = forecast.fall_of_algae(one, two) if counts else None
         else:
             # The day the algae die the water only turns milky: none may have been alive at either end.

@@ -59,7 +59,6 @@ class Seen:
     disturbed: bool
     step: Step
     on_arrival: Progress
-    said: Progress
     mended: bool = False
     hour_left: int = 0
 
@@ -76,7 +75,11 @@ class Run:
     seen: list[Seen] = field(default_factory=list)
     broken: list[str] = field(default_factory=list)
     handed_over: bool = False
-    first_quote: object = None
+
+    def first_log(self, number: int) -> Recovery:
+        """Return the log as it stood when the tech had measured the water of visit `number` and poured nothing yet."""
+        visits = self.recovery.visits[: number + 1]
+        return replace(self.recovery, visits=(*visits[:-1], replace(visits[-1], treatments=(), work=())))
 
     @property
     def cleared_at_hour(self) -> int | None:
@@ -156,11 +159,10 @@ class Tech:
                 break
             step = next_step(self.log(visit), now)
         run.recovery = self.log(visit)
-        told = progress(run.recovery, now)
         disturbed = bool({Work.VACUUMED, Work.VACUUMED_TO_WASTE} & set(visit.work)) or self.settling
         run.seen.append(
             Seen(
-                world.hour, algae, depth_m, trouble_on, self.usable(visit), treated, disturbed, step, on_arrival, told,
+                world.hour, algae, depth_m, trouble_on, self.usable(visit), treated, disturbed, step, on_arrival,
                 mended,
             )
         )  # fmt: skip

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import argparse
 import math
+import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from statistics import median
 
-from app.records import Standing, StepKind
+from app.records import Chemical, Standing, StepKind
+from app.treatment.quote import quote
 from tests.app.treatment.recovery_tech import Run, Seen, run_one
 from tests.app.treatment.recovery_world import FILTERS, Trouble
 
@@ -49,6 +51,7 @@ class Trials:
     healthy_visits: int = 0
     first_cause: dict = field(default_factory=lambda: defaultdict(list))
     days: dict = field(default_factory=lambda: defaultdict(list))
+    quoted: dict = field(default_factory=lambda: defaultdict(list))
 
     @property
     def cleared(self) -> float:
@@ -108,28 +111,35 @@ def take_in(trials: Trials, run: Run) -> None:
     trials.recoveries += 1
     trials.handed_over += run.handed_over
     trials.broken.update(each.split(" at ")[0] for each in run.broken)
-    loop = longest_repeat(run)
+    loop, title = longest_repeat(run)
     if loop >= LOOP_VISITS:
-        trials.loops.append(f"seed {run.seed}: {run.seen[-1].step.title} {loop} times")
+        trials.loops.append(f"seed {run.seed}: {title} {loop} times")
     if run.trouble is None:
         take_in_forecasts(trials, run)
         take_in_healthy(trials, run)
+        take_in_quote(trials, run)
     else:
         take_in_stall(trials, run)
 
 
-def longest_repeat(run: Run) -> int:
-    """Return at how many visits on end the tech left with the same step while the water got no better."""
-    longest = here = 0
+def longest_repeat(run: Run) -> tuple[int, str]:
+    """Return at how many visits on end the tech left with the same step while the water got no better, and the step.
+
+    Waiting for the owner to bring power or a pump back is no loop of the plan's.
+    """
+    longest, title, here = 0, "", 0
     before: Seen | None = None
     for seen in run.seen:
-        same = before is not None and seen.step.title == before.step.title
+        waits = seen.on_arrival.standing is Standing.WAITING_ON_EQUIPMENT
+        same = before is not None and seen.step.title == before.step.title and not waits
         better = before is not None and (
             seen.visible_depth_m > 1.04 * before.visible_depth_m or seen.algae < 0.85 * before.algae
         )
         here = here + 1 if same and not better else 1
-        longest, before = max(longest, here), seen
-    return longest
+        before = seen
+        if here > longest:
+            longest, title = here, seen.step.title
+    return longest, title
 
 
 def take_in_forecasts(trials: Trials, run: Run) -> None:
@@ -139,8 +149,8 @@ def take_in_forecasts(trials: Trials, run: Run) -> None:
         return
     trials.days[run.filter_kind].append(cleared / 24)
     for number, seen in enumerate(run.seen):
-        days = seen.said.days_to_clear
-        if days is None or days.high is None or seen.said.standing in (Standing.READY, Standing.DONE):
+        days = seen.on_arrival.days_to_clear
+        if days is None or days.high is None or seen.on_arrival.standing in (Standing.READY, Standing.DONE):
             continue
         truth = (cleared - seen.hour) / 24
         if truth <= 0:
@@ -176,6 +186,30 @@ def take_in_healthy(trials: Trials, run: Run) -> None:
             alarm = True
             trials.false_visits += 1
     trials.false_alarms += alarm
+
+
+def take_in_quote(trials: Trials, run: Run) -> None:
+    """Compare what was quoted from the first measured visit with what the recovery took."""
+    start = next((i for i, seen in enumerate(run.seen) if seen.measured), None)
+    if start is None or not run.handed_over or run.world.starts_broken:
+        return
+    told = quote(run.first_log(start), run.recovery.visits[start].at)
+    took_days = (run.seen[-1].hour - run.seen[start].hour) / 24
+    liquid = sum(
+        each.amount
+        for visit in run.recovery.visits
+        for each in visit.treatments
+        if each.chemical is Chemical.SODIUM_HYPOCHLORITE
+    )
+    line = next(each for each in told.chemicals if each.chemical is Chemical.SODIUM_HYPOCHLORITE)
+    trials.quoted["visits"].append(place(len(run.seen) - start, told.visits.low, told.visits.high))
+    trials.quoted["days"].append(place(took_days, told.days.low, told.days.high))
+    trials.quoted["liquid chlorine"].append(place(liquid, line.low, line.high))
+
+
+def place(value: float, low: float, high: float | None) -> int:
+    """Return -1 below, 0 inside, 1 above a range."""
+    return -1 if value < low else 1 if high is not None and value > high else 0
 
 
 def take_in_stall(trials: Trials, run: Run) -> None:
@@ -225,6 +259,11 @@ def told(trials: Trials) -> str:
         f"(wanted <= 5 %); {trials.false_visits} of {trials.healthy_visits} visits",
         f"planted cause first of the list: {trials.cause_first:.1%} (wanted 80 %); "
         + ", ".join(f"{kind} {share(each):.0%} of {len(each)}" for kind, each in sorted(trials.first_cause.items())),
+        "what was quoted at the first visit held (wanted 80 %): "
+        + ", ".join(
+            f"{what} {share([each == 0 for each in found]):.0%} (below {share([each < 0 for each in found]):.0%})"
+            for what, found in sorted(trials.quoted.items())
+        ),
         "median days to clear, without trouble: "
         + ", ".join(f"{kind} {median(each):.1f}" for kind, each in sorted(trials.days.items())),
     ]
@@ -238,7 +277,12 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--held-out", action="store_true", help="draw every figure from the held-out ends of its range")
     asked = parser.parse_args()
-    print(told(try_recoveries(asked.count, seed=asked.seed, held_out=asked.held_out)))
+    trials = Trials()
+    for number, run in enumerate(runs(asked.count, seed=asked.seed, held_out=asked.held_out), start=1):
+        take_in(trials, run)
+        if number % 500 == 0 and number < asked.count:
+            print(told(trials), file=sys.stderr, flush=True)
+    print(told(trials))
 
 
 if __name__ == "__main__":
