@@ -195,7 +195,10 @@ def _grade(steps: Array, bounds: Array, lowers: Mapping[str, float]) -> Grade:
     for name, lower, upper in zip(order, edges[:-1], edges[1:], strict=True):
         probabilities[name] = float(steps[(starts >= lower - 1e-9) & (starts < upper - 1e-9)].sum())
     named = {name: probabilities[name] for name in lowers}
-    return Grade(max(named, key=lambda name: named[name]), named)
+    # The class of the median: the classes are ordered, and half the probability lies to either side of it. The
+    # likeliest class can lie at one end of a wide spread, and contradict the figure beside it.
+    below = np.cumsum([probabilities[name] for name in order])
+    return Grade(order[int(np.argmax(below >= 0.5 * below[-1]))], named)
 
 
 def _settled(grade: Grade, order: list[str]) -> bool:

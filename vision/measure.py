@@ -196,7 +196,10 @@ def card_problems(card: CardFound, usable: NDArray[np.bool_]) -> list[Problem]:
     clipped = inside & ~usable
     # A clipped patch as light as white is over-exposure; a clipped dark one is a reflection of the sun.
     glare = clipped & (reference[:, 0] < 60)
-    if glare.sum() >= 2:
+    washed = clipped & (reference[:, 0] >= 60)
+    if clipped.mean() > BRIGHT_SHARE and washed.sum() >= 0.8 * (inside & (reference[:, 0] >= 60)).sum():
+        problems.append(problem("over_exposed"))
+    elif glare.sum() >= 2:
         names = ", ".join(patch.name for patch, hit in zip(card.design.patches, glare, strict=True) if hit)
         problems.append(
             problem(
@@ -204,8 +207,6 @@ def card_problems(card: CardFound, usable: NDArray[np.bool_]) -> list[Problem]:
                 f"{int(glare.sum())} patches of the card are in glare ({names}): tilt it away from the sun and retake.",
             )
         )
-    elif clipped.mean() > BRIGHT_SHARE:
-        problems.append(problem("over_exposed"))
     light = inside & (reference[:, 0] > 90)
     if light.any() and colour.decode_srgb(samples.encoded_rgb[light]).max(axis=1).mean() < DARK_WHITE:
         problems.append(problem("under_exposed"))

@@ -7,6 +7,7 @@ command makes the same files.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sys
 from collections.abc import Callable, Iterable
@@ -29,8 +30,9 @@ from models.simulator.scene import render
 from models.simulator.specs import SceneSpec
 from vision.card import find_card
 from vision.errors import VisionError
-from vision.features import KnownPool, features_of, with_known
-from vision.measure import look, usable_patches
+from vision.features import FEATURES, KnownPool, features_of, with_known
+from vision.grade import Grader
+from vision.measure import PIPELINE, look, usable_patches
 from vision.normalise import fit_colours
 from vision.photo import open_photo
 from vision.water import CELL_PX, cell_features, view_of
@@ -139,7 +141,7 @@ def cells_of(folder: Path, number: int) -> tuple[Array, Array] | None:
     return flat[index].astype(np.float32), (share.ravel()[index] > 0.5).astype(np.int8)
 
 
-def vectors_of(folder: Path, grader: Any, number: int) -> list[tuple[Array, float, float, int]]:
+def vectors_of(folder: Path, grader: Grader, number: int) -> list[tuple[Array, float, float, int]]:
     """Return the rows of one photo: with the pool's depth and floor not known and, for half the photos, known."""
     cv2.setNumThreads(1)
     truth = json.loads((folder / f"{number}.json").read_text())
@@ -176,19 +178,34 @@ def over_photos(work: Callable[[int], Any], numbers: Iterable[int], *, jobs: int
         return list(bar(pool.map(work, numbers, chunksize=4)))
 
 
-def make_vectors(folder: Path, grader: Any, numbers: Iterable[int], *, jobs: int) -> Vectors:
-    """Return the feature vectors of many photos."""
+def make_vectors(folder: Path, grader: Grader, numbers: Iterable[int], *, jobs: int) -> Vectors:
+    """Return the feature vectors of many photos; kept in the folder for the next run that asks for the same."""
+    numbers = list(numbers)
+    kept = folder / f"vectors-{_key(grader, numbers)}.npz"
+    if kept.exists():
+        with np.load(kept, allow_pickle=False) as stored:
+            return Vectors(**{name: stored[name] for name in stored.files})
     rows = [
         row
         for each in over_photos(partial(vectors_of, folder, grader), numbers, jobs=jobs, say="features")
         for row in each
     ]
-    return Vectors(
+    vectors = Vectors(
         features=np.array([row[0] for row in rows]),
         depth_m=np.array([row[1] for row in rows]),
         chlorophyll_ug_l=np.array([row[2] for row in rows]),
         number=np.array([row[3] for row in rows]),
     )
+    np.savez(kept, **{name: getattr(vectors, name) for name in ("features", "depth_m", "chlorophyll_ug_l", "number")})
+    return vectors
+
+
+def _key(grader: Grader, numbers: list[int]) -> str:
+    """Return what vectors follow from as a short name: photos, water network, pipeline, features."""
+    made = hashlib.sha256(json.dumps([numbers, PIPELINE, FEATURES]).encode())
+    for name, array in sorted(grader.water.to_arrays("water").items()):
+        made.update(name.encode() + np.ascontiguousarray(array).tobytes())
+    return made.hexdigest()[:12]
 
 
 def training_numbers(count: int) -> list[int]:

@@ -56,8 +56,9 @@ def report(steps: Array, truth: Array, bounds: Array, edges: Array) -> Report:
     """
     of_step = np.searchsorted(edges, bounds[:-1], side="right")
     classes = np.stack([steps[:, of_step == k].sum(axis=1) for k in range(len(edges) + 1)], axis=1)
-    graded, true = classes.argmax(axis=1), np.searchsorted(edges, truth, side="right")
-    sure = classes.max(axis=1)
+    # The grade is the class of the median, as in vision.grade.
+    graded, true = (classes.cumsum(axis=1) >= 0.5).argmax(axis=1), np.searchsorted(edges, truth, side="right")
+    sure = classes[np.arange(len(classes)), graded]
     error = 0.0
     for low in np.arange(0, 1, 0.1):
         here = (sure > low) & (sure <= low + 0.1)

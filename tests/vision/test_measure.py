@@ -99,7 +99,8 @@ def test_dark_bright_and_blurred_photos_say_so(grader, card_photo):
         result = measure_water(open_photo(card_photo(11, **options)[0], code), grader=grader)
         codes = [each.code for each in result.problems]
         assert code in codes or (code == "blurred" and "no_card" in codes), (code, codes)
-        assert not result.usable
+        # Uneven light is a doubt; the others spoil the photo.
+        assert not result.usable or code == "card_uneven_light"
 
 
 def test_drawn_water_is_taken(grader):
@@ -148,9 +149,11 @@ def test_pictures_for_people(grader):
     assert np.abs(np.array(middle) - [255, 176, 0]).max() < 60
     normal = normalised_image(path, long_side_px=600)
     assert max(normal.size) == 600
-    # The card's lightest neutral comes out as designed.
-    whites = [each for each in result.card.patches if each.name == "N9"]
-    assert np.abs(np.array(whites[0].normalised_srgb) - np.array(whites[0].reference_srgb)).max() < 0.06
+    # The card's middle greys come out as designed.
+    greys = [each for each in result.card.patches if each.name in {"N4", "N5", "N6"} and each.used]
+    assert greys
+    for each in greys:
+        assert np.abs(np.array(each.normalised_srgb) - np.array(each.reference_srgb)).max() < 0.06
 
 
 def test_normalised_picture_needs_a_card(tmp_path):
