@@ -50,8 +50,9 @@ OPEN_ABOVE_M = 9.5
 """Visible depth from which a pool's floor is seen with full contrast whatever its depth, so that a photo bounds it from
 below only: over three times a usual deep end (the project's own)."""
 
-LEAST_TWO_CLASS_SHARE = 0.75
-"""Probability that the grade and its likelier neighbour must have together; under it the grade is left open."""
+LEAST_WITHIN_ONE = 0.75
+"""Probability that the grade and its neighbours must have together; under it the grade is left open: the project's
+own, a photo in ten of the held-out rendered ones."""
 
 
 @dataclass(frozen=True)
@@ -202,10 +203,10 @@ def _grade(steps: Array, bounds: Array, lowers: Mapping[str, float]) -> Grade:
 
 
 def _settled(grade: Grade, order: list[str]) -> bool:
-    """Tell whether the grade and its likelier neighbour hold most of the probability."""
+    """Tell whether the grade and its neighbours hold most of the probability."""
     place = order.index(grade.grade)
-    sides = [grade.probabilities[order[i]] for i in (place - 1, place + 1) if 0 <= i < len(order)]
-    return grade.probabilities[grade.grade] + max(sides) >= LEAST_TWO_CLASS_SHARE
+    near = order[max(place - 1, 0) : place + 2]
+    return sum(grade.probabilities[name] for name in near) >= LEAST_WITHIN_ONE
 
 
 def quantiles(steps: Array, bounds: Array, shares: tuple[float, ...]) -> Array:
