@@ -13,10 +13,10 @@ from app.records import Cause, CauseKind, ElementState, Evidence, FilterKind, Si
 from app.treatment import limits
 from app.treatment.evidence import write_evidence
 from app.treatment.facts import Facts
-from app.treatment.units import KPA_PER_PSI
+from app.treatment.stall import RISEN_KPA
 
-FLAT_KPA = 2 * KPA_PER_PSI
-"""A gauge that rises by less than this over the clean pressure has not risen: 2 psi [kPa]. Our own choice."""
+FLAT_KPA = RISEN_KPA
+"""A gauge that rises by less than this over the clean pressure has not risen [kPa]."""
 
 
 @dataclass(frozen=True)

@@ -280,10 +280,7 @@ class Facts:
     @property
     def pressure_rise_kpa(self) -> float | None:
         """How far the gauge stood above clean at the last visit; None where either is not known or no water flowed."""
-        now_kpa, clean_kpa = self.equipment.filter_pressure_kpa, self.pool.clean_pressure_kpa
-        if now_kpa is None or clean_kpa is None or now_kpa <= 0 or self.last is None:
-            return None
-        return now_kpa - clean_kpa if self.equipment_visits.get("filter_pressure_kpa") == self.last.id else None
+        return _rise_kpa(self.last, self.pool)
 
     @property
     def wants_floc(self) -> bool:
@@ -377,6 +374,8 @@ def gather(recovery: Recovery, now: datetime, *, units: str = "us") -> Facts:
         },
         disturbed_visit_ids={visits[i].id for i in (*vacuumed, *flocced)},
         mended_visit_ids={visit.id for visit in visits if MENDED & set(visit.work)},
+        gauge_rise_kpa=_rise_kpa(last, recovery.pool),
+        sighted=last is not None and bool({Sighting.PUMP_FOUND_OFF, Sighting.POWDER_AT_RETURNS} & set(last.sightings)),
     )
     return Facts(
         recovery=recovery,
@@ -407,6 +406,13 @@ def gather(recovery: Recovery, now: datetime, *, units: str = "us") -> Facts:
         trend=latest(visits, recovery.pool, floc_visit_ids=[visits[i].id for i in flocced]),
         stall=stall,
     )
+
+
+def _rise_kpa(last: Visit | None, pool: Pool) -> float | None:
+    """Return how far a visit's gauge stood above clean; None where either is not known or no water flowed."""
+    if last is None or pool.clean_pressure_kpa is None or not last.equipment.filter_pressure_kpa:
+        return None
+    return last.equipment.filter_pressure_kpa - pool.clean_pressure_kpa
 
 
 def _hours(earlier: datetime, later: datetime) -> float:

@@ -13,15 +13,26 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 from app.records import Visit
-from app.treatment import forecast, trend
+from app.treatment import forecast, limits, trend
+from app.treatment.units import KPA_PER_PSI
 from vision.results import Severity
 
 PRIOR = 0.12
 """How often, of spans between visits, something keeps the water from clearing, before one looks. Our own choice."""
 
-CALLED_AT = 0.60
+CALLED_AT = 0.58
 """Probability from which the water is said to stand still. Our own choice, set so that on made-up recoveries of healthy
 pools at most one in twenty is ever called so."""
+
+ODDS_HIGH_GAUGE = 6.0
+ODDS_RISEN_GAUGE = 0.5
+ODDS_FLAT_GAUGE = 1.3
+ODDS_SIGHTED = 5.0
+"""By how much the odds of a standing cloud change where the gauge stands 8 psi above clean, has risen by 1 psi or more
+(so the filter catches), has not risen, or the pump was found off or powder seen at the returns. Our own."""
+
+RISEN_KPA = 1 * KPA_PER_PSI
+"""Rise of the gauge that shows a filter at work: 1 psi, as much as a gauge can be read to [kPa]. Our own choice."""
 
 LONGEST_SPANS = 3
 """Spans looked back at, at most: what was long ago says little about today. Our own choice."""
@@ -59,6 +70,8 @@ def find_stall(
     dose_visit_ids: Collection[str],
     disturbed_visit_ids: Collection[str],
     mended_visit_ids: Collection[str],
+    gauge_rise_kpa: float | None = None,
+    sighted: bool = False,
 ) -> Stall | None:
     """Weigh whether the water stands still; None where no span of treated water can be compared.
 
@@ -70,6 +83,10 @@ def find_stall(
         As for `forecast.forecast`.
     mended_visit_ids : collection of str
         Visits at which pump or filter was mended: what stood still before says nothing about after.
+    gauge_rise_kpa : float, optional
+        How far the gauge stood above clean at the last visit [kPa].
+    sighted : bool, optional
+        Whether a pump found off or powder at the returns was noted.
     """
     spans = forecast.pairs(visits)
     if not spans or not visits or spans[-1][1].id != visits[-1].id:
@@ -98,6 +115,7 @@ def find_stall(
     if not chosen:
         return None
     prior = trend.KILL_PER_DAY if green else trend.filter_rate_per_day(route, turnover_h)
+    odds = PRIOR / (1 - PRIOR) * (1.0 if green else gauge_odds(gauge_rise_kpa) * (ODDS_SIGHTED if sighted else 1.0))
     best: Stall | None = None
     for count in range(1, len(chosen) + 1):
         earlier = chosen[count - 1][0]
@@ -106,10 +124,19 @@ def find_stall(
         whole = math.fsum(span[2] for span in chosen[:count])
         sd = math.hypot(chosen[0][3], chosen[count - 1][3]) / math.sqrt(2) if count > 1 else chosen[0][3]
         own = [(span[2], span[3], span[4]) for span in chosen[count:]] + before
-        probability = _probability(whole, sd, days, prior, own if not green else [], green=green)
+        probability = _probability(whole, sd, days, prior, own if not green else [], odds=odds, green=green)
         if best is None or probability > best.probability:
             best = Stall(probability, green, earlier.id, visits[-1].id, days)
     return best
+
+
+def gauge_odds(rise_kpa: float | None) -> float:
+    """Return by how much the gauge changes the odds of a standing cloud; 1 where it was not read."""
+    if rise_kpa is None:
+        return 1.0
+    if rise_kpa >= limits.PRESSURE_RISE_KPA:
+        return ODDS_HIGH_GAUGE
+    return ODDS_RISEN_GAUGE if rise_kpa >= RISEN_KPA else ODDS_FLAT_GAUGE
 
 
 def _probability(
@@ -119,6 +146,7 @@ def _probability(
     prior: tuple[float, float],
     own: list[tuple[float, float, float]],
     *,
+    odds: float,
     green: bool,
 ) -> float:
     """Return the probability of standing still, by Bayes, from one fall of a logarithm over some days."""
@@ -135,7 +163,7 @@ def _probability(
     still = _density(fall, still_rate * days, math.hypot(sd, still_spread * days))
     if fall < still_rate * days:
         still = max(still, _density(0.0, 0.0, math.hypot(sd, still_spread * days)))
-    odds = PRIOR / (1 - PRIOR) * still / max(working, 1e-12)
+    odds *= still / max(working, 1e-12)
     return odds / (1 + odds)
 
 

@@ -124,8 +124,8 @@ def filter_rate_per_day(name: str, turnover_h: float | None = None) -> tuple[flo
 
     Examples
     --------
-    >>> round(filter_rate_per_day("cartridge")[0], 2)
-    0.39
+    >>> round(filter_rate_per_day("cartridge", 8.0)[0], 3)
+    0.315
     """
     share, spread = CLEARED_PER_TURNOVER[name]
     if turnover_h is None or not LEAST_TURNOVER_H <= turnover_h <= MOST_TURNOVER_H:
