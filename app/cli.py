@@ -514,7 +514,9 @@ def _volume(volume_l: float | None, *, shape: str | None, **sides: float | None)
     wanted = ("length", *(() if shape == "round" else ("width",)), *second, "shallow")
     if any(sides[name] is None for name in wanted):
         named = " ".join(f"--{name}" for name in wanted)
-        raise click.UsageError(f"The shape {str(shape).replace('_', ' ')} needs {named}; --deep where the floor slopes.")
+        raise click.UsageError(
+            f"The shape {str(shape).replace('_', ' ')} needs {named}; --deep where the floor slopes."
+        )
     try:
         return pool_volume_l(
             Shape(str(shape)),
@@ -526,7 +528,9 @@ def _volume(volume_l: float | None, *, shape: str | None, **sides: float | None)
             deep_m=sides["deep"],
         )
     except ValueError as error:
-        raise click.UsageError("The sides do not make this shape: a stadium is at least as long as it is wide.") from error
+        raise click.UsageError(
+            "The sides do not make this shape: a stadium is at least as long as it is wide."
+        ) from error
 
 
 def _change(chemical: Chemical, raise_by: float | None, lower_by: float | None) -> float | None:
