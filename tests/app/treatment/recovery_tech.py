@@ -3,6 +3,7 @@
 In: a seed, a planted trouble or none. Out: `Run`: the log as it was written, and beside each visit the truth, the
 forecast and what was broken. The photo's grades are noisy with a share that all photos of a pool have in common; now
 and then one is flagged. The tech knows the plan's steps only by what they say and pour.
+Long because one person does everything at a pool; nothing else is in it.
 """
 
 from __future__ import annotations
