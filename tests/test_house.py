@@ -65,10 +65,8 @@ def test_no_packages_under_tests():
 def test_package_data_is_in_the_wheel(tmp_path):
     import zipfile
 
-    done = subprocess.run(
-        [sys.executable, "-m", "pip", "wheel", str(ROOT), "--no-deps", "--no-build-isolation", "-q", "-w", str(tmp_path)],
-        capture_output=True, text=True,
-    )  # fmt: skip
+    wheel = [sys.executable, "-m", "pip", "wheel", str(ROOT), "--no-deps", "--no-build-isolation", "-q"]
+    done = subprocess.run([*wheel, "-w", str(tmp_path)], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr[-2000:]
     inside = set(zipfile.ZipFile(next(tmp_path.glob("*.whl"))).namelist())
     data = [

@@ -23,10 +23,10 @@ HOW = (
     "Print at 100 % (no “fit to page”) on matte, waterproof paper or film, in colour at the printer's best quality. "
     "The line on the card must measure 20 mm.",
     "Cut along the marks. Do not laminate with gloss film: it mirrors the sun.",
-    "At the pool, lay the card flat on the coping beside the water, dry, in the same light as the water: both in sun or "
-    "both in shade. Keep fingers off its corners.",
-    "Stand at the edge, look down into the water, the deep end if you can. Card in the picture, at least a tenth of its "
-    "width; water over more than half of it.",
+    "At the pool, lay the card flat on the coping beside the water, dry, in the same light as the water: both in sun "
+    "or both in shade. Keep fingers off its corners.",
+    "Stand at the edge, look down into the water, the deep end if you can. Card in the picture, at least a tenth of "
+    "its width; water over more than half of it.",
     "Test strip: dip, lay it in the slot, wait the time on its label, take the picture straight from above.",
     "Store the card dark and dry. Replace it when its colours fade, or each season.",
 )
