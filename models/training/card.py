@@ -19,7 +19,8 @@ confirming or correcting the grades of its own visits and comparing. Until then 
 was calibrated in a laboratory and never yet at a pool.
 
 **How good it is, on rendered photos.** `folds`: each photo graded by a fit that had not seen its pool. `held-out`:
-photos of phone models and pools that no fit and no choice had seen. `exact` and `within_one` are shares of grades;
+photos of phone models and pools that no fit had seen (only the bound at which a grade is left open was set on them,
+which these figures do not use). `exact` and `within_one` are shares of grades;
 `calibration_error` is the expected calibration error (ten bins), `coverage` that of the 80 % intervals, `rms_dex` the
 root mean square of log10(median / truth).
 
