@@ -25,9 +25,6 @@ SHIPPED_FOLDER = Path(__file__).resolve().parent.parent / "models" / "shipped"
 GRADER_FILE = "grader.npz"
 """The shipped grader in `SHIPPED_FOLDER`."""
 
-DASHBOARD_SCRIPT = Path(__file__).resolve().parent / "dashboard" / "main.py"
-"""The dashboard's entry script."""
-
 DEFAULT_PORT = 8501
 """The port asked for first; the next free one is taken where it is in use."""
 

@@ -22,7 +22,7 @@ from vision.errors import NoCardFound, NoWaterSeen
 from vision.features import KnownPool, features_of
 from vision.flags import spoils
 from vision.grade import Grader, grade_features
-from vision.normalise import ColourFit, fit_colours
+from vision.normalise import FEWEST_PATCHES, ColourFit, fit_colours
 from vision.photo import Photo, open_photo
 from vision.results import (
     CardResult,
@@ -99,7 +99,7 @@ def look(photo: Photo, grader: Grader, *, outline_px: tuple[Point, ...] | None =
     if usable.mean() < LEAST_PATCH_SHARE:
         blinding = "over_exposed" if any(each.code == "over_exposed" for each in problems) else "card_blinded"
         problems += [] if blinding == "over_exposed" else [problem(blinding)]
-        if usable.sum() < 14:
+        if usable.sum() < FEWEST_PATCHES:
             return Looked(photo, tuple(problems), card)
     fit = fit_colours(card.samples, card.design, usable=usable)
     problems += fit_problems(card, fit, usable)
@@ -287,7 +287,7 @@ def normalised_image(source: Path | Photo, *, long_side_px: int | None = None) -
     except NoCardFound:
         return None
     usable = usable_patches(card)
-    if usable.sum() < 14:
+    if usable.sum() < FEWEST_PATCHES:
         return None
     fit = fit_colours(card.samples, card.design, usable=usable)
     picture = photo.read(long_side_px)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.align import project
-from vision.card import CardFound
+from vision.card import CLIPPED_LEVEL, CardFound
 from vision.errors import NoWaterSeen
 from vision.flags import BY_NAME
 from vision.network import Network
@@ -119,7 +119,7 @@ def view_of(photo: Photo, card: CardFound, fit: ColourFit) -> View:
         lab=np.asarray(lab, dtype=np.float32),
         homography=homography,
         card_px=picture.from_photo(card.corners_px),
-        clipped=np.asarray((picture.rgb >= 253).any(axis=2), dtype=np.bool_),
+        clipped=np.asarray((picture.rgb >= CLIPPED_LEVEL).any(axis=2), dtype=np.bool_),
     )
 
 
