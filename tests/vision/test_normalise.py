@@ -5,7 +5,8 @@ import pytest
 
 from vision import colour
 from vision.card import PatchSamples
-from vision.normalise import DARKEST, HEAD, MODELS, _light_terms, _metric, _Problem, fit_colours
+from vision.colourmodel import DARKEST, HEAD, Problem, light_terms, metric_at
+from vision.normalise import MODELS, fit_colours
 from vision.specs import load_card, load_chart24
 
 
@@ -150,8 +151,8 @@ def test_correction_never_falls_with_light():
 def test_slopes_are_the_differences(terms):
     """The Jacobian against finite differences."""
     rng = np.random.default_rng(5)
-    s, place, lab = rng.normal(-0.5, 0.8, (6, 3)), _light_terms(rng.uniform(-1, 1, (6, 2))), rng.uniform(20, 60, (6, 3))
-    problem = _Problem(s, place, lab, _metric(lab), terms)
+    s, place, lab = rng.normal(-0.5, 0.8, (6, 3)), light_terms(rng.uniform(-1, 1, (6, 2))), rng.uniform(20, 60, (6, 3))
+    problem = Problem(s, place, lab, metric_at(lab), terms)
     theta = rng.normal(0, 0.1, (1, HEAD + {0: 0, 3: 6, 6: 15}[terms]))
     _, slope, _ = problem.residuals(theta)
     step = 1e-6
@@ -167,7 +168,7 @@ def test_metric_gives_small_differences():
     rng = np.random.default_rng(6)
     lab = np.column_stack([rng.uniform(20, 90, 50), rng.uniform(-40, 40, (50, 2))])
     move = rng.normal(0, 0.2, (50, 3))
-    got = np.linalg.norm(np.einsum("nij,nj->ni", _metric(lab), move), axis=1)
+    got = np.linalg.norm(np.einsum("nij,nj->ni", metric_at(lab), move), axis=1)
     want = colour.delta_e00(lab, lab + move)
     # A quadratic form holds to a few percent for steps of a few tenths.
     np.testing.assert_allclose(got, want, rtol=0.1, atol=0.01)
