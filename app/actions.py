@@ -1,7 +1,8 @@
 """The use cases: what the command line and the dashboard ask for; the only place where all rooms meet.
 
 In: an open `Log`, records, bytes, and the time (never read from the clock here). Out: records of `app.records` and
-small frozen results. What depends on the present is an argument: `at` (when it happened), `now`.
+small frozen results. What depends on the present is an argument: `at` (when it happened), `now`. Each begins with the
+check of who may (`needs`); `tests/app/test_access.py` fails where one does not.
 
 The file is long because every use case has its one function and its docstring here; none has logic worth a file.
 """
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from app import config, workers
+from app.access import AT_THIS_MACHINE, Actor, Right, needs, touches_no_log
 from app.errors import NotInLog, RecoveryClosed
 from app.measuring import (
     Measured,
@@ -144,37 +146,45 @@ class MeasurementRow:
     result: dict[str, Any]
 
 
-def open_log(folder: Path | None = None) -> Log:
+@touches_no_log
+def open_log(folder: Path | None = None, actor: Actor = AT_THIS_MACHINE) -> Log:
     """Open the log in `folder`, by default the one `app.config` names; use it as a context manager.
+
+    `actor` is who acts: each use case checks their right, and pools they do not see are not there for them.
 
     Raises
     ------
     LogUnusable, LogNewer
         If it cannot be opened.
     """
-    return Log(config.home_folder(folder))
+    return Log(config.home_folder(folder), actor)
 
 
+@needs(Right.ANYONE)
 def company(log: Log) -> Company:
     """Return the company; one without a name before it was saved."""
     return log.company() or Company(name="")
 
 
+@needs(Right.COMPANY)
 def save_company(log: Log, changed: Company, *, at: datetime | None = None, by: str = "") -> None:
     """Save the company's name, phone and units."""
     log.save_company(changed, at=at, who=by)
 
 
+@needs(Right.LOOK)
 def price_list(log: Log) -> PriceList:
     """Return the company's prices; an empty list before any was set."""
     return log.price_list()
 
 
+@needs(Right.MONEY)
 def save_price_list(log: Log, prices: PriceList, *, at: datetime | None = None, by: str = "") -> None:
     """Save the company's prices; the old ones stay in the history."""
     log.save_price_list(prices, at=at, who=by)
 
 
+@touches_no_log
 def known_prices(folder: Path | None = None) -> PriceList | None:
     """Return the prices of a log that is there already; None, and nothing made, where there is none.
 
@@ -190,6 +200,7 @@ def known_prices(folder: Path | None = None) -> PriceList | None:
         return log.price_list()
 
 
+@needs(Right.MONEY)
 def set_price(
     log: Log,
     item: str,
@@ -215,11 +226,13 @@ def set_price(
     return prices
 
 
+@needs(Right.LOOK)
 def pools(log: Log) -> tuple[Pool, ...]:
     """Return all pools by name."""
     return log.pools()
 
 
+@needs(Right.POOLS)
 def add_pool(log: Log, pool: Pool, *, at: datetime | None = None, by: str = "") -> Pool:
     """Add a pool and return it as kept; an empty id is replaced by a new one.
 
@@ -233,11 +246,13 @@ def add_pool(log: Log, pool: Pool, *, at: datetime | None = None, by: str = "") 
     return pool
 
 
+@needs(Right.POOLS)
 def update_pool(log: Log, pool: Pool, *, at: datetime | None = None, by: str = "") -> None:
     """Change a pool; what it was stays in the history."""
     log.update_pool(pool, at=at, who=by)
 
 
+@needs(Right.START)
 def open_recovery(log: Log, pool_id: str, *, at: datetime, by: str = "") -> Recovery:
     """Open a pool's recovery.
 
@@ -251,12 +266,14 @@ def open_recovery(log: Log, pool_id: str, *, at: datetime, by: str = "") -> Reco
     return log.recovery(log.open_recovery(pool_id, at=at, who=by))
 
 
+@needs(Right.CLOSE)
 def close_recovery(log: Log, recovery_id: str, *, at: datetime, by: str = "") -> Recovery:
     """Close a recovery; closing a closed one changes nothing."""
     log.close_recovery(recovery_id, at=at, who=by)
     return log.recovery(recovery_id)
 
 
+@needs(Right.LOOK)
 def recovery(log: Log, recovery_id: str) -> Recovery:
     """Return one recovery with its visits, oldest first.
 
@@ -268,16 +285,19 @@ def recovery(log: Log, recovery_id: str) -> Recovery:
     return log.recovery(recovery_id)
 
 
+@needs(Right.LOOK)
 def open_recoveries(log: Log) -> tuple[Recovery, ...]:
     """Return all open recoveries, oldest first."""
     return log.open_recoveries()
 
 
+@needs(Right.LOOK)
 def recoveries_of(log: Log, pool_id: str) -> tuple[Recovery, ...]:
     """Return a pool's recoveries, newest first."""
     return log.recoveries_of(pool_id)
 
 
+@needs(Right.LOOK)
 def find_recovery(log: Log, words: str) -> Recovery:
     """Return the recovery a person means by its id, a pool's id or name, or the beginning of its id or the name.
 
@@ -307,6 +327,7 @@ def _open_first(log: Log, pool_id: str) -> list[Recovery]:
     return sorted(log.recoveries_of(pool_id), key=lambda each: each.closed_at is not None)
 
 
+@needs(Right.VISIT)
 def log_visit(
     log: Log,
     recovery_id: str,
@@ -377,6 +398,7 @@ def log_visit(
     return VisitLogged(log.visit(visit.id), measured, (*refused, *not_given, *unread))
 
 
+@needs(Right.VISIT)
 def add_photos(
     log: Log,
     visit_id: str,
@@ -396,6 +418,7 @@ def add_photos(
     return VisitLogged(log.visit(visit_id), measured, (*refused, *not_given, *unread))
 
 
+@needs(Right.VISIT)
 def update_visit(log: Log, changed: Visit, *, at: datetime, by: str) -> Visit:
     """Correct a visit: save `changed` (a `dataclasses.replace` of the visit); what it was stays in the history.
 
@@ -415,16 +438,19 @@ def update_visit(log: Log, changed: Visit, *, at: datetime, by: str) -> Visit:
     return log.visit(changed.id)
 
 
+@needs(Right.LOOK)
 def next_step(log: Log, recovery_id: str, *, now: datetime) -> Step:
     """Return the recommended next step of a recovery, in the company's units."""
     return _step(log.recovery(recovery_id), now, company(log).units)
 
 
+@needs(Right.LOOK)
 def progress(log: Log, recovery_id: str, *, now: datetime) -> Progress:
     """Return how far a recovery has come and when it is expected to be clear."""
     return _progress(log.recovery(recovery_id), now)
 
 
+@needs(Right.LOOK)
 def quote(log: Log, recovery_id: str, *, now: datetime) -> Quote:
     """Return what a recovery is expected to take, from its first measured visit and the company's prices.
 
@@ -438,6 +464,7 @@ def quote(log: Log, recovery_id: str, *, now: datetime) -> Quote:
     return make_quote(log.recovery(recovery_id), now, prices=log.price_list(), units=company(log).units)
 
 
+@needs(Right.LOOK)
 def board(log: Log, *, now: datetime) -> tuple[BoardRow, ...]:
     """Return all open recoveries, those first that need someone most.
 
@@ -486,6 +513,7 @@ def _urgency(row: BoardRow, now: datetime) -> tuple[int, datetime, str]:
     return place, row.progress.next_visit_due or now, row.recovery.pool.name.casefold()
 
 
+@touches_no_log
 def dose(
     chemical: Chemical,
     *,
@@ -547,6 +575,7 @@ def dose(
     return with_cost(found, prices)
 
 
+@touches_no_log
 def rounds(chemicals: Sequence[Chemical]) -> tuple[tuple[Chemical, ...], ...]:
     """Return in which rounds several chemicals go in, so that none meets what it must not meet."""
     from app.treatment.cautions import in_rounds
@@ -554,6 +583,7 @@ def rounds(chemicals: Sequence[Chemical]) -> tuple[tuple[Chemical, ...], ...]:
     return in_rounds(chemicals)
 
 
+@needs(Right.LOOK)
 def photo_bytes(log: Log, sha256: str) -> bytes:
     """Return an original byte for byte, checked against its sha256.
 
@@ -565,6 +595,7 @@ def photo_bytes(log: Log, sha256: str) -> bytes:
     return log.photo_bytes(sha256)
 
 
+@needs(Right.LOOK)
 def measurements_of(log: Log, sha256: str) -> tuple[MeasurementRow, ...]:
     """Return all measurements of a photo, newest first."""
     return tuple(
@@ -580,6 +611,7 @@ def measurements_of(log: Log, sha256: str) -> tuple[MeasurementRow, ...]:
     )
 
 
+@touches_no_log
 def score(
     paths: Sequence[Path],
     *,
@@ -604,6 +636,7 @@ def score(
     return workers.measure_all(jobs, measure=measure or shipped_measurer(), workers=workers_asked)
 
 
+@touches_no_log
 def read_photo_files(paths: Sequence[Path]) -> tuple[tuple[PhotoIn, ...], tuple[Refused, ...]]:
     """Return files as photos that arrive, and those that cannot be opened or are too large to be one."""
     arrived, refused = [], []
@@ -618,6 +651,7 @@ def read_photo_files(paths: Sequence[Path]) -> tuple[tuple[PhotoIn, ...], tuple[
     return tuple(arrived), tuple(refused)
 
 
+@touches_no_log
 def file_sha256(path: Path) -> str | None:
     """Return a file's sha256, None where it cannot be read or is empty."""
     try:
@@ -627,6 +661,7 @@ def file_sha256(path: Path) -> str | None:
     return sha256_of(content) if content else None
 
 
+@touches_no_log
 def card_geometry() -> dict[str, Any]:
     """Return the printable card's geometry, enough to draw it."""
     from vision.specs import load_card
@@ -634,6 +669,7 @@ def card_geometry() -> dict[str, Any]:
     return load_card().to_json()
 
 
+@touches_no_log
 def write_card(path: Path, *, number: int, paper: str) -> None:
     """Write the printable card as a PDF at true size.
 

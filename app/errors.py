@@ -100,3 +100,27 @@ class CannotServe(TurnblueError):
     """The dashboard could not be started."""
 
     code = "cannot_serve"
+
+
+class NotSignedIn(TurnblueError):
+    """Nobody is signed in, and what was asked needs somebody."""
+
+    code = "not_signed_in"
+
+
+class NotAllowed(TurnblueError):
+    """The person's role may not do what was asked."""
+
+    code = "not_allowed"
+
+
+class SignInRefused(TurnblueError):
+    """Name and password do not fit, or too many did not."""
+
+    code = "sign_in_refused"
+
+
+class AccountRefused(TurnblueError):
+    """The account cannot be made or changed as asked."""
+
+    code = "account_refused"

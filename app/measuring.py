@@ -14,6 +14,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from app import config, workers
+from app.access import Right, needs, touches_no_log
 from app.errors import AlreadyInLog, PhotoRefused, PictureUnavailable
 from app.records import Assessment, Pool
 from app.store.log import Log
@@ -83,6 +84,7 @@ class Rescored:
     sentence: str = ""
 
 
+@needs(Right.VISIT)
 def receive_photo(log: Log, photo: PhotoIn, *, received_at: datetime, by: str = "") -> str:
     """Take a photo into the log, as yet without a visit, and return its sha256; it is on disk when we return.
 
@@ -163,6 +165,7 @@ def _job(log: Log, row: Row, pool: Pool | None) -> Job:
     return Job(log.photo_path(row["sha256"]), row["original_name"], known=known)
 
 
+@touches_no_log
 def known_pool(depth_shallow_m: float | None, depth_deep_m: float | None) -> Any:
     """Return a pool's depths [m] as `vision` takes them, None where neither is known."""
     if depth_shallow_m is None and depth_deep_m is None:
@@ -222,6 +225,7 @@ def _result(row: Row) -> PhotoResult:
     return from_json(PhotoResult, json.loads(row["result"]))
 
 
+@needs(Right.ARCHIVE)
 def rescore(
     log: Log, *, write: bool, at: datetime, progress: Watch | None = None, measure: Measure | None = None
 ) -> tuple[Rescored, ...]:
@@ -264,6 +268,7 @@ def _says(assessment: Assessment | None) -> Assessment | None:
     return None if assessment is None else replace(assessment, measurement_id="")
 
 
+@needs(Right.LOOK)
 def plain_picture(log: Log, sha256: str, *, width_px: int) -> bytes:
     """Return a photo as taken, upright, as a JPEG of at most `width_px`, without position or other EXIF.
 
@@ -284,6 +289,7 @@ def plain_picture(log: Log, sha256: str, *, width_px: int) -> bytes:
     return kept_picture(log.cache_folder, f"{sha256}-plain-{width_px}.jpg", make)
 
 
+@needs(Right.LOOK)
 def check_picture(log: Log, sha256: str, *, width_px: int | None = None) -> bytes:
     """Return the photo with what was found drawn on it (JPEG), made on first demand.
 
@@ -302,6 +308,7 @@ def check_picture(log: Log, sha256: str, *, width_px: int | None = None) -> byte
     return kept_picture(log.cache_folder, f"{measurement}-check-{width_px or 'full'}.jpg", make)
 
 
+@needs(Right.LOOK)
 def normalised_picture(log: Log, sha256: str, *, width_px: int) -> bytes:
     """Return the photo in the card's colours, at most `width_px` wide (JPEG), its EXIF gone.
 

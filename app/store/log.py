@@ -13,7 +13,7 @@ import json
 import secrets
 import sqlite3
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -22,6 +22,7 @@ from typing import Any
 
 from sqlite_utils import Database
 
+from app.access import AT_THIS_MACHINE, Actor
 from app.errors import AlreadyInLog, LogBusy, LogNewer, LogUnusable, NotInLog
 from app.records import (
     Company,
@@ -63,6 +64,9 @@ class Log:
     folder : Path
         Made where it is missing. It holds `log.sqlite3`, `photos/` (originals) and `cache/` (pictures that can be
         made again).
+    actor : Actor
+        Who acts; the one at this machine unless told otherwise. Their name stands in the history, and pools they do
+        not see are as if they were not there. In SQL of other files, `is_mine(pool_id)` says whether they see it.
 
     Raises
     ------
@@ -72,8 +76,9 @@ class Log:
         If a newer version of the program wrote it.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, actor: Actor = AT_THIS_MACHINE) -> None:
         self.folder = folder
+        self.actor = actor
         self.photo_folder = folder / "photos"
         self.cache_folder = folder / "cache"
         try:
@@ -128,6 +133,44 @@ class Log:
                     self._connection.execute("rollback")
                 raise
 
+    @contextmanager
+    def acting_as(self, actor: Actor) -> Iterator[None]:
+        """Act as someone else inside this block."""
+        before, self.actor = self.actor, actor
+        try:
+            yield
+        finally:
+            self.actor = before
+
+    def check_seen(self, named: Mapping[str, Any]) -> None:
+        """Return where the actor sees every pool, recovery, visit and photo named; None names nothing.
+
+        Parameters
+        ----------
+        named : mapping
+            A use case's arguments by name: `pool_id`, `recovery_id`, `visit_id`, `sha256`, and `changed` or `pool`
+            where they are records; others are passed over.
+
+        Raises
+        ------
+        NotInLog
+            If one is not seen, in the words of one that is not there.
+        """
+        for name, value in named.items():
+            if isinstance(value, Pool):
+                name, value = "pool_id", value.id
+            elif isinstance(value, Visit):
+                name, value = "visit_id", value.id
+            if name in _POOL_OF and isinstance(value, str):
+                noun, query = _POOL_OF[name]
+                # A photo without a visit is seen by who has its sha256, which only its own bytes give.
+                if not any(
+                    row["pool_id"] is None or self.actor.sees(row["pool_id"]) for row in self._rows(query, value)
+                ):
+                    raise NotInLog(
+                        f"There is no {noun} {value[:14]} in the log.", "See what there is with: turnblue pools"
+                    )
+
     # Company and pools
 
     def company(self) -> Company | None:
@@ -149,7 +192,7 @@ class Log:
 
     def pools(self) -> tuple[Pool, ...]:
         """Return all pools by name."""
-        rows = self._rows("select * from pools order by name collate nocase, id")
+        rows = self._rows("select * from pools where is_mine(id) order by name collate nocase, id")
         return tuple(from_json(Pool, row) for row in rows)
 
     def add_pool(self, pool: Pool, *, at: datetime | None, who: str) -> None:
@@ -213,8 +256,8 @@ class Log:
 
     def recovery_ids(self, start: str) -> list[str]:
         """Return the ids of recoveries that begin with `start`, its "r-" given or not."""
-        query = "select id from recoveries where substr(id, 1, length(?1)) = ?1 or substr(id, 3, length(?1)) = ?1"
-        return [row["id"] for row in self._rows(query + " order by id", start)]
+        query = "select id from recoveries where (substr(id, 1, length(?1)) = ?1 or substr(id, 3, length(?1)) = ?1)"
+        return [row["id"] for row in self._rows(query + " and is_mine(pool_id) order by id", start)]
 
     def recoveries_of(self, pool_id: str) -> tuple[Recovery, ...]:
         """Return a pool's recoveries, newest first."""
@@ -227,6 +270,7 @@ class Log:
 
     def _recoveries(self, condition: str, *arguments: Any) -> tuple[Recovery, ...]:
         """Return the recoveries that fulfil `condition`, oldest first, by one query a table however many they are."""
+        condition = f"({condition}) and is_mine(pool_id)"
         chosen = f"select id from recoveries where {condition}"
         visits_chosen = f"select id from visits where recovery_id in ({chosen})"
         with self._snapshot():
@@ -264,6 +308,7 @@ class Log:
             If there is none of that id.
         """
         self._one("visits", visit_id, "visit")
+        self.check_seen({"visit_id": visit_id})
         return self._visits("select id from visits where id = ?", visit_id)[0]
 
     def save_visit(self, visit: Visit, *, at: datetime, who: str) -> None:
@@ -378,7 +423,7 @@ class Log:
         return self._rows(
             "select photos.*, recoveries.pool_id from photos "
             "left join visits on visits.id = photos.visit_id "
-            "left join recoveries on recoveries.id = visits.recovery_id order by photos.rowid"
+            "left join recoveries on recoveries.id = visits.recovery_id where is_mine(pool_id) order by photos.rowid"
         )
 
     def photo_path(self, sha256: str) -> Path:
@@ -444,6 +489,7 @@ class Log:
         """Set the connection's rules, check that the file is ours, and bring its schema up to date."""
         run = self._connection.execute
         run(f"pragma busy_timeout = {int(BUSY_TIMEOUT_S * 1000)}")
+        self._connection.create_function("is_mine", 1, lambda pool_id: self.actor.sees(pool_id))
         version = run("pragma user_version").fetchone()[0]
         ours = run("pragma application_id").fetchone()[0] == APPLICATION_ID
         if not ours and run("select count(*) from sqlite_master").fetchone()[0]:
@@ -533,10 +579,10 @@ class Log:
         self._note(table, visit_id, before or None, after or None, at=at, who=who)
 
     def _note(self, table: str, row_id: str, before: Any, after: Any, *, at: datetime | None, who: str) -> None:
-        """Append one change to the history."""
+        """Append one change to the history, by who is signed in, else by the name given."""
         entry = {
             "at": None if at is None else time_text(at),
-            "who": clean_text(who),
+            "who": clean_text(self.actor.name or who),
             "table_name": table,
             "row_id": row_id,
             "before": None if before is None else json.dumps(before),
@@ -569,6 +615,21 @@ class Log:
 
 _LISTS = ("readings", "treatments", "work", "sightings")
 """Tables of which a visit has a list, named as the fields of `Visit`."""
+
+_POOL_OF = {
+    "pool_id": ("pool", "select id as pool_id from pools where id = ?"),
+    "recovery_id": ("recovery", "select pool_id from recoveries where id = ?"),
+    "visit_id": (
+        "visit",
+        "select pool_id from recoveries join visits on visits.recovery_id = recoveries.id where visits.id = ?",
+    ),
+    "sha256": (
+        "photo",
+        "select pool_id from photos left join visits on visits.id = photos.visit_id "
+        "left join recoveries on recoveries.id = visits.recovery_id where photos.sha256 = ?",
+    ),
+}
+"""What an argument of a use case names, and how its pool is found."""
 
 _DISK_CODES = (
     sqlite3.SQLITE_FULL,
