@@ -116,13 +116,16 @@ class Sighting(StrEnum):
 class Company:
     """Who uses this log: name and phone for reports, units for people, prices for costs.
 
-    `units` is "us" or "metric". `invented` is true in the demo, and every screen then says so.
+    `units` is "us" or "metric". `invented` is true in the demo, and every screen then says so. `language` is the one
+    its customers are written to ("en", "es"); `logo_sha256` names its logo's picture in the log, empty without one.
     """
 
     name: str
     phone: str = ""
     units: str = "us"
     invented: bool = False
+    language: str = "en"
+    logo_sha256: str = ""
 
 
 @dataclass(frozen=True)

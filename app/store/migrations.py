@@ -30,8 +30,25 @@ def add_sightings_and_prices(db: Database) -> None:
         db.conn.execute(statement)
 
 
-MIGRATIONS: tuple[Callable[[Database], None], ...] = (create_log, add_sightings_and_prices)
-"""In order; append only."""
+def keep_free(db: Database) -> None:
+    """Change nothing: a number kept for tables that come before the first release."""
+
+
+def add_reports(db: Database) -> None:
+    """Add the reports that were made, the customers' links, and the company's logo and language."""
+    for statement in _REPORTS.split(";\n\n"):
+        db.conn.execute(statement)
+
+
+MIGRATIONS: tuple[Callable[[Database], None], ...] = (
+    create_log,
+    add_sightings_and_prices,
+    keep_free,
+    keep_free,
+    keep_free,
+    add_reports,
+)
+"""In order; append only. Those that change nothing are replaced before the first release."""
 
 _TABLES = """
 create table company (
@@ -205,3 +222,47 @@ create table price_list (
 ) strict
 """
 """Version 2."""
+
+_REPORTS = """
+create table reports (
+    id text primary key,
+    recovery_id text not null references recoveries (id),
+    made_at text not null,
+    made_by text not null,
+    form text not null,
+    measurement_ids text not null check (json_valid(measurement_ids)),
+    content text not null check (json_valid(content))
+) strict;
+
+create index reports_by_recovery on reports (recovery_id);
+
+create table links (
+    id text primary key,
+    recovery_id text not null references recoveries (id),
+    token_sha256 text not null check (length(token_sha256) = 64),
+    language text not null,
+    zone text not null,
+    made_at text not null,
+    made_by text not null,
+    expires_at text not null,
+    withdrawn_at text
+) strict;
+
+create index links_by_recovery on links (recovery_id);
+
+create table logos (
+    sha256 text primary key,
+    png blob not null
+) strict;
+
+alter table company add column language text not null default 'en';
+
+alter table company add column logo_sha256 text not null default '';
+
+create trigger reports_stay before delete on reports
+begin select raise(abort, 'reports are appended, never removed'); end;
+
+create trigger reports_unchanged before update on reports
+begin select raise(abort, 'reports are appended, never changed'); end
+"""
+"""Version 6. A link's token is kept as its sha256 alone: who reads the log cannot open a customer's page with it."""

@@ -1,0 +1,141 @@
+"""What is said to customers and techs in their own language: gettext catalogues, read through Babel.
+
+In: a language and a system of units. Out: `Speech`, which says a message, a number, a day. The messages in the code
+are English; each other language has one catalogue, `app/locale/<language>/LC_MESSAGES/turnblue.po`, read as it is, so
+that there is no compiled file to fall behind it. `_("...")` says a message, `_.several("...", "...", count)` one that
+counts, and `mark("...")` names a message that stands in a table and is said later; tests collect all three.
+"""
+
+from __future__ import annotations
+
+import functools
+import gettext
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+LANGUAGES: Mapping[str, str] = {"en": "English", "es": "Español"}
+"""The languages spoken, each by its own name."""
+
+CATALOGUES = Path(__file__).with_name("locale")
+"""Where the catalogues lie."""
+
+_PLACES: Mapping[tuple[str, str], str] = {
+    ("en", "us"): "en_US",
+    ("en", "metric"): "en_GB",
+    ("es", "us"): "es_US",
+    ("es", "metric"): "es",
+}
+"""How numbers and days are written, as CLDR names it: who measures in feet writes 1.5, in Spanish too."""
+
+
+def mark(message: str) -> str:
+    """Return `message` itself: it is said later, and its place in the catalogues is claimed here."""
+    return message
+
+
+@dataclass(frozen=True)
+class Speech:
+    """One language with its way of writing numbers and days; called with a message, it says it."""
+
+    language: str
+    place: str
+
+    def __call__(self, message: str, **values: object) -> str:
+        """Say a message, `{names}` in it filled in.
+
+        Examples
+        --------
+        >>> translate("es")("Yes")
+        'Sí'
+        """
+        said = _catalogue(self.language).gettext(message)
+        return said.format(**values) if values else said
+
+    def several(self, one: str, many: str, count: int, **values: object) -> str:
+        """Say a message that counts; `{count}` is filled in as well."""
+        return _catalogue(self.language).ngettext(one, many, count).format(count=count, **values)
+
+    def number(self, value: float, digits: int = 0) -> str:
+        """Write a number with so many digits after the point, trailing noughts left off.
+
+        Examples
+        --------
+        >>> translate("es", "metric").number(1.25, 1), translate("es").number(1234.0)
+        ('1,2', '1,234')
+        """
+        from babel.numbers import format_decimal
+
+        pattern = "#,##0" + ("." + "#" * digits if digits else "")
+        return str(format_decimal(value, format=pattern, locale=self.place))
+
+    def day(self, day: date | datetime, *, long: bool = False) -> str:
+        """Write a day: Wed, Jun 3; or long: Wednesday, June 3, 2026.
+
+        Examples
+        --------
+        >>> translate("en").day(date(2026, 6, 3)), translate("es").day(date(2026, 6, 3))
+        ('Wed, Jun 3', 'mié, 3 de jun')
+        """
+        from babel.dates import format_date, format_skeleton
+
+        if long:
+            return str(format_date(day, format="full", locale=self.place))
+        at = day if isinstance(day, datetime) else datetime(day.year, day.month, day.day)
+        return str(format_skeleton("MMMEd", at, locale=self.place))
+
+    def short_day(self, day: date | datetime) -> str:
+        """Write a day on a chart's axis: Jun 3."""
+        from babel.dates import format_skeleton
+
+        at = day if isinstance(day, datetime) else datetime(day.year, day.month, day.day)
+        return str(format_skeleton("MMMd", at, locale=self.place))
+
+    def moment(self, at: datetime) -> str:
+        """Write a moment to the second with its offset from UTC, the same in every language: for evidence."""
+        return at.isoformat(sep=" ", timespec="seconds")
+
+    def listed(self, parts: list[str]) -> str:
+        """Write a list in one sentence: a, b and c."""
+        from babel.lists import format_list
+
+        return str(format_list(parts, locale=self.place)) if parts else ""
+
+
+def translate(language: str, units: str = "us") -> Speech:
+    """Return how one speaks in a language, with numbers and days as who uses those units writes them.
+
+    Raises
+    ------
+    ValueError
+        If the language or the units are not known.
+    """
+    if (language, units) not in _PLACES:
+        raise ValueError(
+            f"language must be one of {sorted(LANGUAGES)} and units us or metric, got {language!r}, {units!r}"
+        )
+    return Speech(language, _PLACES[language, units])
+
+
+@functools.cache
+def _catalogue(language: str) -> gettext.NullTranslations:
+    """Return a language's catalogue, read once; English needs none."""
+    if language == "en":
+        return gettext.NullTranslations()
+    from babel.messages.mofile import write_mo
+
+    compiled = io.BytesIO()
+    write_mo(compiled, read_catalogue(language))
+    compiled.seek(0)
+    return gettext.GNUTranslations(compiled)
+
+
+def read_catalogue(language: str) -> Any:
+    """Return a language's catalogue as Babel reads it (`babel.messages.Catalog`)."""
+    from babel.messages.pofile import read_po
+
+    with (CATALOGUES / language / "LC_MESSAGES" / "turnblue.po").open("rb") as file:
+        return read_po(file, locale=language)
