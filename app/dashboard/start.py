@@ -11,7 +11,10 @@ from collections.abc import Mapping
 from pathlib import Path
 
 ENTRY = Path(__file__).parent / "script" / "turnblue_dashboard.py"
-"""The script that Streamlit runs; the router it calls is `main.py`."""
+"""The script that Streamlit runs for every page; the router it calls is `main.py`."""
+
+SERVER = ENTRY.with_name("turnblue_server.py")
+"""The server that Streamlit starts; what stands before the pages is in `doors.py`."""
 
 SETTINGS: Mapping[str, str] = {
     # No usage statistics leave the machine, and no traceback reaches a person: "none" shows one plain sentence.
@@ -26,6 +29,10 @@ SETTINGS: Mapping[str, str] = {
     "server.runOnSave": "false",
     # A 50-megapixel phone photo is about 25 MB; anything far larger is no photo.
     "server.maxUploadSize": "64",
+    # As they are anyway; written down because the guard counts on them.
+    "server.enableXsrfProtection": "true",
+    "server.enableCORS": "true",
+    "server.enableStaticServing": "false",
     # A phone in a pocket keeps its page for ten minutes.
     "server.disconnectedSessionTTL": "600",
     "runner.magicEnabled": "false",
@@ -91,7 +98,7 @@ def dashboard_command(*, port: int = 8501, address: str = "127.0.0.1", open_brow
         "server.headless": "false" if open_browser else "true",
     }
     flags = [f"--{name}={value}" for name, value in options.items()]
-    return [sys.executable, "-m", "streamlit", "run", str(ENTRY), *flags]
+    return [sys.executable, "-m", "streamlit", "run", str(SERVER), *flags]
 
 
 def dashboard_environment(folder: Path, environment: Mapping[str, str]) -> dict[str, str]:

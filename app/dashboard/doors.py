@@ -1,0 +1,60 @@
+"""Every address of the server that is ours, with who may use it; and what stands before all of them.
+
+In: nothing. Out: routes and middleware for the server. An address is one row of `DOORS`; the rest are Streamlit's
+own, and all need a signed-in person but the few in `OPEN_PATHS`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Route
+
+from app import actions
+from app.access import NO_ONE, Right
+from app.dashboard.headers import Headers
+from app.errors import TurnblueError
+
+
+@dataclass(frozen=True)
+class Door:
+    """One address of ours: where, how, who answers, and which right it needs."""
+
+    path: str
+    methods: tuple[str, ...]
+    answer: Callable[[Request], Any]
+    right: Right
+
+
+async def health(_request: Request) -> Response:
+    """Say whether the server answers and its log opens; nothing else, since anyone may ask."""
+
+    def open_log() -> None:
+        with actions.open_log(None, NO_ONE) as log:
+            actions.company(log)
+
+    try:
+        await run_in_threadpool(open_log)
+    except TurnblueError as error:
+        return PlainTextResponse(error.code, status_code=503)
+    return PlainTextResponse("ok")
+
+
+DOORS: tuple[Door, ...] = (Door("/healthz", ("GET",), health, Right.ANYONE),)
+"""Our own addresses. Add one here; a right other than `ANYONE` is held by the guard before the answer is called."""
+
+
+def routes() -> list[Route]:
+    """Return our addresses as the server takes them."""
+    return [Route(door.path, door.answer, methods=list(door.methods)) for door in DOORS]
+
+
+def middleware() -> list[Middleware]:
+    """Return what every request passes, outermost first."""
+    return [Middleware(Headers)]

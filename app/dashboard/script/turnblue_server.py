@@ -1,0 +1,16 @@
+"""The server that `turnblue serve` starts: Streamlit's pages, our own addresses, and the guard before both.
+
+In: nothing. Out: `app`, which Streamlit's own starter finds by its name. What is behind it is in `app.dashboard.doors`.
+"""
+
+from pathlib import Path
+
+from streamlit.starlette import App
+
+from app.dashboard import doors
+
+app = App(
+    Path(__file__).with_name("turnblue_dashboard.py"),
+    routes=doors.routes(),
+    middleware=doors.middleware(),
+)
