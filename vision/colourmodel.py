@@ -187,6 +187,11 @@ def lab_and_slope(linear_rgb: Array) -> tuple[Array, Array]:
     return lab, mixing @ (df[..., None] * matrix)
 
 
+def light_slope(theta: Array) -> Array:
+    """Return the slope of log light over the card along x and y (each -1 to 1), shape (2,)."""
+    return np.asarray(split_terms(theta)[2][:2], dtype=np.float64)
+
+
 def huber_weights(error: Array) -> Array:
     """Return how much each residual counts: 1, and less beyond `OUTLIER_DELTA_E00`, shape (..., N)."""
     size = np.linalg.norm(error, axis=-1)

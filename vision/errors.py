@@ -54,3 +54,9 @@ class DesignInvalid(VisionError):
     """A card, strip, disc or model file is not what its format says."""
 
     code = "design_invalid"
+
+
+class CalibrationInvalid(VisionError):
+    """A calibration file or photo does not give a card's printed colours."""
+
+    code = "calibration_invalid"
