@@ -10,6 +10,7 @@ import functools
 import inspect
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 from typing import Any, TypeVar
 
@@ -149,3 +150,22 @@ def touches_no_log(use_case: F) -> F:
     """Say of a use case that it reads and changes no log, so that there is nothing to guard."""
     use_case.right = None  # type: ignore[attr-defined]
     return use_case
+
+
+@dataclass(frozen=True)
+class Account:
+    """One person's account: the name they sign in with, role, e-mail for the company's own sign-in, pools seen."""
+
+    id: str
+    name: str
+    role: Role
+    email: str = ""
+    sees_all: bool = True
+    pool_ids: frozenset[str] = frozenset()
+    closed_at: datetime | None = None
+
+    @property
+    def actor(self) -> Actor:
+        """Return the account's person as one who acts."""
+        narrow = self.role is Role.TECH and not self.sees_all
+        return Actor(self.role, self.name, self.id, self.pool_ids if narrow else None)

@@ -34,6 +34,12 @@ def keep_free(db: Database) -> None:
     """Change nothing: a number kept for tables that come before the first release."""
 
 
+def add_accounts(db: Database) -> None:
+    """Add accounts, what each password is checked against, who is signed in, which pools a tech sees, failed tries."""
+    for statement in _ACCOUNTS.split(";\n\n"):
+        db.conn.execute(statement)
+
+
 def add_reports(db: Database) -> None:
     """Add the reports that were made, the customers' links, and the company's logo and language."""
     for statement in _REPORTS.split(";\n\n"):
@@ -45,7 +51,7 @@ MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     add_sightings_and_prices,
     keep_free,
     keep_free,
-    keep_free,
+    add_accounts,
     add_reports,
 )
 """In order; append only. Those that change nothing are replaced before the first release."""
@@ -222,6 +228,51 @@ create table price_list (
 ) strict
 """
 """Version 2."""
+
+_ACCOUNTS = """
+create table accounts (
+    id text primary key,
+    name text not null,
+    name_key text not null unique,
+    role text not null check (role in ('owner', 'office', 'tech')),
+    email text unique,
+    sees_all integer not null check (sees_all in (0, 1)),
+    opened_at text not null,
+    closed_at text
+) strict;
+
+create table passwords (
+    account_id text primary key references accounts (id),
+    hash text not null,
+    changed_at text not null
+) strict;
+
+create table sessions (
+    token_sha256 text primary key,
+    account_id text not null references accounts (id),
+    begun_at text not null,
+    seen_at text not null,
+    ends_at text not null,
+    device text not null
+) strict;
+
+create index sessions_by_account on sessions (account_id);
+
+create table assignments (
+    account_id text not null references accounts (id),
+    pool_id text not null references pools (id),
+    primary key (account_id, pool_id)
+) strict, without rowid;
+
+create table failed_sign_ins (
+    id integer primary key,
+    about_sha256 text not null,
+    at_s real not null
+) strict;
+
+create index failed_sign_ins_about on failed_sign_ins (about_sha256, at_s)
+"""
+"""Version 5. Passwords and sessions stand apart from accounts, so that no history ever holds a hash or a token."""
 
 _REPORTS = """
 create table reports (
