@@ -23,7 +23,6 @@ from app.measuring import (
     Measured,
     PhotoIn,
     Refused,
-    Rescored,
     Watch,
     check_picture,
     give_photos,
@@ -32,7 +31,6 @@ from app.measuring import (
     normalised_picture,
     plain_picture,
     receive_photo,
-    rescore,
     shipped_measurer,
     take_photos,
 )
@@ -55,6 +53,7 @@ from app.records import (
     Visit,
     Work,
 )
+from app.rescoring import Rescored, RescoreSummary, rescore, summarise
 from app.store.log import LOG_FILE, Log, new_id
 from app.store.photos import sha256_of
 from app.workers import Job, Measure, Outcome
@@ -70,6 +69,7 @@ __all__ = [
     "MeasurementRow",
     "PhotoIn",
     "Refused",
+    "RescoreSummary",
     "Rescored",
     "VisitLogged",
     "add_photos",
@@ -107,8 +107,10 @@ __all__ = [
     "save_price_list",
     "score",
     "set_price",
+    "summarise",
     "update_pool",
     "update_visit",
+    "warm_up",
     "write_card",
 ]
 
@@ -634,6 +636,12 @@ def score(
     """
     jobs = [Job(path, path.name, known, None, normalised_folder, check_folder) for path in paths]
     return workers.measure_all(jobs, measure=measure or shipped_measurer(), workers=workers_asked)
+
+
+@touches_no_log
+def warm_up() -> None:
+    """Start a worker program and have it load what it measures with, so that the first photo need not wait for it."""
+    workers.warm_up(shipped_measurer())
 
 
 @touches_no_log

@@ -435,23 +435,29 @@ def quote(recovery: str, folder: Path | None, as_json: bool) -> None:
 
 @main.command()
 @click.option("--write", is_flag=True, help="Append the new measurements (else only say what would change).")
+@click.option("--jobs", type=click.IntRange(1), help="How many photos at once (else one a core).")
+@click.option("--dask", "cluster", help="Measure on a Dask cluster: its scheduler's address, or local:N.")
 @FOLDER
 @JSON
 @click.pass_context
-def rescore(ctx: click.Context, write: bool, folder: Path | None, as_json: bool) -> None:
-    """Measure all photos of the log with the present program and model.
+def rescore(
+    ctx: click.Context, write: bool, jobs: int | None, cluster: str | None, folder: Path | None, as_json: bool
+) -> None:
+    """Measure all photos of the log that the present program and model have not measured yet.
 
-    Example: turnblue rescore
+    Broken off, it goes on where it stopped.
+
+    Example: turnblue rescore --write --dask tcp://10.0.0.5:8786
     """
     from app import actions, console
 
     with actions.open_log(folder) as log, _counting_bar() as count:
-        told = actions.rescore(log, write=write, at=_now(), progress=count)
-    if as_json:
-        click.echo("\n".join(map(console.json_line, told)), nl=bool(told))
-    else:
-        click.echo(console.rescored_text(told, write))
-    ctx.exit(1 if any(each.sentence for each in told) else 0)
+        told = actions.rescore(log, write=write, at=_now(), progress=count, workers_asked=jobs, cluster=cluster)
+        shown = told if not as_json else _printed(told, console.json_line)
+        summary = actions.summarise(shown, photos=log.photo_count())
+    if not as_json:
+        click.echo(console.rescored_text(summary, write))
+    ctx.exit(1 if summary.failed else 0)
 
 
 @main.command()
@@ -576,6 +582,13 @@ def _list_unread(outcomes: Iterable[Outcome]) -> int:
     for outcome in unread:
         click.echo(f"  {outcome.job.path}: {outcome.sentence}", err=True)
     return 1 if unread else 0
+
+
+def _printed(each_of: Iterable[T], line: Callable[[T], str]) -> Iterator[T]:
+    """Print each as it comes, and give it on."""
+    for each in each_of:
+        click.echo(line(each))
+        yield each
 
 
 def _progress_bar(steps: Iterable[T], total: int) -> Iterator[T]:

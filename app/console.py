@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-from app.actions import Refused, Rescored, VisitLogged
+from app.actions import Refused, RescoreSummary, VisitLogged
 from app.records import Assessment, Chemical, Dose, Pool, PriceList, Quote, Recovery, Step
 from app.treatment.units import say_amount, say_depth, say_pool_volume
 from app.workers import Outcome
@@ -185,17 +185,24 @@ def logged_text(recovery: Recovery, logged: VisitLogged, step: Step, units: str)
     return "\n".join([*lines, "", step_text(recovery, step)])
 
 
-def rescored_text(told: Sequence[Rescored], written: bool) -> str:
+def rescored_text(told: RescoreSummary, written: bool) -> str:
     """Return what measuring anew changed, or would change."""
     rows = [
         [each.name, each.photo_sha256[:12], water_line(each.before, "us"), water_line(each.after, "us")]
-        for each in told
-        if each.changed
+        for each in told.listed
     ]
-    appended = sum(each.written for each in told)
-    end = f"{appended} measurements appended." if written else "Nothing was written; --write appends what is new."
-    changed = f"{len(rows)} of {len(told)} photos are told otherwise."
-    return "\n".join([*([table(["photo", "sha256", "before", "now"], rows), ""] if rows else []), changed, end])
+    lines = [table(["photo", "sha256", "before", "now"], rows), ""] if rows else []
+    if told.changed > len(rows):
+        lines += [f"and {told.changed - len(rows)} more; --json lists all.", ""]
+    if told.changed > 1:
+        lines += [table(["before", "now", "photos"], [[was, now, str(n)] for was, now, n in told.moves]), ""]
+    lines.append(f"{told.changed} of {told.measured} photos are told otherwise.")
+    if told.photos > told.measured:
+        lines.append(f"{told.photos - told.measured} were measured by this program and model before.")
+    lines.append(
+        f"{told.written} measurements appended." if written else "Nothing was written; --write appends what is new."
+    )
+    return "\n".join(lines)
 
 
 def step_text(recovery: Recovery, step: Step) -> str:

@@ -90,6 +90,12 @@ class GraderMissing(TurnblueError):
     code = "grader_missing"
 
 
+class CannotMeasure(TurnblueError):
+    """No worker program could be started to measure photos."""
+
+    code = "cannot_measure"
+
+
 class CannotWrite(TurnblueError):
     """A picture or file asked for cannot be written where it was asked for."""
 

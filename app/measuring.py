@@ -1,37 +1,43 @@
-"""Photos into the log and what they say out of it: taking, measuring, measuring anew, showing.
+"""Photos into the log and what they say out of it: taking, measuring, showing.
 
 In: an open `Log`, photos as they arrive, and the time. Out: measurements appended to the log, and pictures for
-people. Called by `app.actions` alone, which says it all again by its names.
+people. Called by `app.actions` and `app.rescoring`. Nothing here decodes a photo: worker programs do.
 """
 
 from __future__ import annotations
 
-import io
 import json
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from app import config, workers
 from app.access import Right, needs, touches_no_log
+from app.crew import TaskFailed, shared_crew
 from app.errors import AlreadyInLog, PhotoRefused, PictureUnavailable
-from app.records import Assessment, Pool
+from app.events import note
+from app.records import Pool
 from app.store.log import Log
 from app.store.pictures import kept_picture
-from app.store.rows import Row, assessment_of_result, from_json
-from app.workers import Job, Measure, Measurer, Outcome
+from app.store.rows import Row, from_json
+from app.workers import (
+    CERTAIN,
+    CheckPicture,
+    Job,
+    Measure,
+    Measurer,
+    NormalisedPicture,
+    Outcome,
+    PlainPicture,
+    make_picture,
+)
+from vision.errors import PhotoUnreadable
 from vision.flags import BY_NAME
 from vision.results import PhotoResult, problem, to_json
 
-if TYPE_CHECKING:
-    from PIL.Image import Image
-
 Watch = Callable[[int, int], None]
 """Told how many photos are measured, of how many."""
-
-JPEG_QUALITY = 88
-"""Quality of the pictures made for people [0-100]: no blocks seen at phone size (our own judgement)."""
 
 NO_CARD = (
     "This photo has no card whose colours can be used, so its own cannot be set right.",
@@ -69,19 +75,6 @@ class Refused:
     def __iter__(self) -> Iterator[str]:
         """Give the name, then the sentence."""
         return iter((self.name, self.sentence))
-
-
-@dataclass(frozen=True)
-class Rescored:
-    """One photo measured anew: what was said of its water before and what is said now."""
-
-    photo_sha256: str
-    name: str
-    before: Assessment | None
-    after: Assessment | None
-    changed: bool
-    written: bool
-    sentence: str = ""
 
 
 @needs(Right.VISIT)
@@ -138,18 +131,19 @@ def measure_photos(
 ) -> tuple[tuple[Measured, ...], tuple[Refused, ...]]:
     """Measure photos of the log and append what they say; those that cannot be read are refused by a sentence."""
     rows = [row for sha256 in given if (row := log.photo(sha256)) is not None]
-    jobs = [_job(log, row, pool) for row in rows]
+    jobs = [job_of(log, row, pool) for row in rows]
     measured: list[Measured] = []
     refused: list[Refused] = []
     if not jobs:
         return (), ()
-    for done, (row, outcome) in enumerate(
-        zip(rows, workers.measure_all(jobs, measure=measure or shipped_measurer()), strict=True), start=1
-    ):
+    how = measure or shipped_measurer()
+    outcomes = workers.measure_all(jobs, measure=how, with_crew=shared_crew())
+    for done, (row, outcome) in enumerate(zip(rows, outcomes, strict=True), start=1):
         name = given[row["sha256"]]
-        result = outcome.result or _unread_result(row, outcome)
+        result = result_of(row, outcome, versions_of(how))
+        note("photo_measured", photo=row["sha256"][:12], code=outcome.code or "ok", usable=result and result.usable)
         if result is not None:
-            measurement_id = _append(log, row["sha256"], result, outcome.job, at)
+            measurement_id = append(log, row["sha256"], result, outcome.job, at)
         if outcome.result is None:
             refused.append(Refused(name, outcome.sentence))
         else:
@@ -159,10 +153,17 @@ def measure_photos(
     return tuple(measured), tuple(refused)
 
 
-def _job(log: Log, row: Row, pool: Pool | None) -> Job:
+def versions_of(measure: Measure) -> Mapping[str, str] | None:
+    """Return the versions that a measurer's results carry, None for one that does not say them."""
+    say = getattr(measure, "versions", None)
+    return None if say is None else say()
+
+
+def job_of(log: Log, row: Row, pool: Pool | None) -> Job:
     """Return the job of measuring one photo of the log."""
     known = None if pool is None else known_pool(pool.depth_shallow_m, pool.depth_deep_m)
-    return Job(log.photo_path(row["sha256"]), row["original_name"], known=known)
+    sha256 = row["sha256"]
+    return Job(log.photo_path(sha256), row["original_name"], known=known, address=log.photos_kept.address(sha256))
 
 
 @touches_no_log
@@ -180,34 +181,46 @@ def shipped_measurer() -> Measurer:
     return Measurer(config.grader_path())
 
 
-def _unread_result(row: Row, outcome: Outcome) -> PhotoResult | None:
-    """Return a result that says a photo cannot be read; None where only its worker died, which proves nothing."""
-    if outcome.code not in BY_NAME:
+def result_of(row: Row, outcome: Outcome, versions: Mapping[str, str] | None) -> PhotoResult | None:
+    """Return what is kept of an outcome: its result, or one that says why the photo gives none.
+
+    A photo that brings its worker down again and again is set aside: it is kept, and neither measured nor shown
+    until a new version of the program or the model tries it. None where the failure says nothing of the photo.
+    """
+    if outcome.result is not None:
+        return outcome.result
+    code = "set_aside" if outcome.code in CERTAIN else outcome.code
+    if code not in BY_NAME:
         return None
     return PhotoResult(
         photo=row["original_name"],
         sha256=row["sha256"],
         taken_at=None,
         usable=False,
-        problems=(problem(outcome.code, outcome.sentence),),
+        problems=(problem(code, outcome.sentence),),
         card=None,
         water=None,
         disc=None,
         strip=None,
-        versions={"turnblue": config.version()},
+        versions=versions or {"turnblue": config.version()},
     )
 
 
-def _append(log: Log, sha256: str, result: PhotoResult, job: Job, at: datetime) -> str:
-    """Append a measurement, keyed by what made it."""
+def inputs_of(job: Job) -> str:
+    """Return what a measurement is keyed by besides photo and versions: what was known, as JSON; empty for nothing."""
     inputs = {"known": to_json(job.known), "outline_px": to_json(job.outline_px)}
     present = {name: value for name, value in inputs.items() if value is not None}
+    return json.dumps(present, sort_keys=True) if present else ""
+
+
+def append(log: Log, sha256: str, result: PhotoResult, job: Job, at: datetime) -> str:
+    """Append a measurement, keyed by what made it."""
     return log.append_measurement(
         sha256,
         result,
         pipeline=result.versions.get("turnblue", ""),
         model=result.versions.get("grader", ""),
-        inputs=json.dumps(present, sort_keys=True) if present else "",
+        inputs=inputs_of(job),
         measured_at=at,
     )
 
@@ -217,55 +230,12 @@ def _newest(log: Log, sha256: str) -> tuple[str, PhotoResult]:
     row = next(iter(log.measurements_of(sha256)), None)
     if row is None:
         raise PictureUnavailable("This photo has not been measured yet.", "Measure it with: turnblue rescore --write")
-    return row["id"], _result(row)
+    return row["id"], kept_result(row)
 
 
-def _result(row: Row) -> PhotoResult:
+def kept_result(row: Row) -> PhotoResult:
     """Return a kept measurement's result."""
     return from_json(PhotoResult, json.loads(row["result"]))
-
-
-@needs(Right.ARCHIVE)
-def rescore(
-    log: Log, *, write: bool, at: datetime, progress: Watch | None = None, measure: Measure | None = None
-) -> tuple[Rescored, ...]:
-    """Measure every photo of the log with the present program and model, and say what changes.
-
-    Nothing is written unless `write` is true, and then only appended: the old measurements stay. Done twice, the
-    second time appends nothing.
-    """
-    by_pool = {pool.id: pool for pool in log.pools()}
-    rows = log.photos()
-    jobs = [_job(log, row, by_pool.get(row["pool_id"])) for row in rows]
-    told = []
-    outcomes = workers.measure_all(jobs, measure=measure or shipped_measurer())
-    for row, outcome in zip(rows, outcomes, strict=True):
-        known = log.measurements_of(row["sha256"])
-        before = assessment_of_result(known[0]["id"], _result(known[0])) if known else None
-        result = outcome.result or _unread_result(row, outcome)
-        after = None if result is None else assessment_of_result("", result)
-        written = False
-        if write and result is not None:
-            written = _append(log, row["sha256"], result, outcome.job, at) not in {each["id"] for each in known}
-        told.append(
-            Rescored(
-                photo_sha256=row["sha256"],
-                name=row["original_name"],
-                before=before,
-                after=after,
-                changed=result is not None and _says(before) != _says(after),
-                written=written,
-                sentence=outcome.sentence,
-            )
-        )
-        if progress is not None:
-            progress(len(told), len(rows))
-    return tuple(told)
-
-
-def _says(assessment: Assessment | None) -> Assessment | None:
-    """Return an assessment without the measurement's own id, to compare two."""
-    return None if assessment is None else replace(assessment, measurement_id="")
 
 
 @needs(Right.LOOK)
@@ -276,17 +246,14 @@ def plain_picture(log: Log, sha256: str, *, width_px: int) -> bytes:
     ------
     PhotoUnreadable
         If it is no photo.
+    PictureUnavailable
+        If it was set aside because it brings the program that reads it down.
     """
-
-    def make() -> bytes:
-        from PIL import Image
-
-        from vision.photo import open_photo
-
-        # Twice the size asked for: reduced decoding is coarse, the last step is not.
-        return _jpeg(Image.fromarray(open_photo(log.photo_bytes(sha256)).read(2 * width_px).rgb), width_px)
-
-    return kept_picture(log.cache_folder, f"{sha256}-plain-{width_px}.jpg", make)
+    newest = next(iter(log.measurements_of(sha256)), None)
+    if newest is not None:
+        _refuse_set_aside(kept_result(newest))
+    name = f"{sha256}-plain-{width_px}.jpg"
+    return _picture(log, name, lambda: PlainPicture(log.photo_bytes(sha256), width_px))
 
 
 @needs(Right.LOOK)
@@ -299,13 +266,9 @@ def check_picture(log: Log, sha256: str, *, width_px: int | None = None) -> byte
         If the photo was not measured yet.
     """
     measurement, result = _newest(log, sha256)
-
-    def make() -> bytes:
-        from vision.overlay import draw_check
-
-        return _jpeg(draw_check(log.photo_path(sha256), result), width_px)
-
-    return kept_picture(log.cache_folder, f"{measurement}-check-{width_px or 'full'}.jpg", make)
+    _refuse_set_aside(result)
+    name = f"{measurement}-check-{width_px or 'full'}.jpg"
+    return _picture(log, name, lambda: CheckPicture(log.photo_bytes(sha256), result, width_px))
 
 
 @needs(Right.LOOK)
@@ -321,26 +284,35 @@ def normalised_picture(log: Log, sha256: str, *, width_px: int) -> bytes:
     if result.card is None:
         raise PictureUnavailable(*NO_CARD)
 
-    def make() -> bytes:
-        from vision.measure import normalised_image
+    name = f"{measurement}-normalised-{width_px}.jpg"
+    return _picture(log, name, lambda: NormalisedPicture(log.photo_bytes(sha256), width_px))
 
-        # Twice the size asked for: reduced decoding is coarse, the last step is not.
-        picture = normalised_image(log.photo_path(sha256), long_side_px=2 * width_px)
+
+def _refuse_set_aside(result: PhotoResult) -> None:
+    """Return unless the photo was set aside."""
+    for each in result.problems:
+        if each.code == "set_aside":
+            raise PictureUnavailable("This photo was set aside: it cannot be shown.", each.say)
+
+
+def _picture(log: Log, name: str, task: Callable[[], Callable[[], bytes | None]]) -> bytes:
+    """Return a kept picture, made by a worker where it is not kept yet.
+
+    That it cannot be made is kept too, so that a page which shows the photo does not try each time.
+    """
+    failed = log.cache_folder / f"{name}.failed"
+    if failed.is_file():
+        raise PhotoUnreadable("This photo cannot be shown.", "Retake it, or send it straight from the phone.")
+
+    def make() -> bytes:
+        try:
+            picture = make_picture(task())
+        except TaskFailed as error:
+            if error.code in CERTAIN:
+                kept_picture(log.cache_folder, failed.name, error.code.encode)
+            raise PhotoUnreadable("This photo cannot be shown.", error.sentence) from error
         if picture is None:
             raise PictureUnavailable(*NO_CARD)
-        return _jpeg(picture, width_px)
+        return picture
 
-    return kept_picture(log.cache_folder, f"{measurement}-normalised-{width_px}.jpg", make)
-
-
-def _jpeg(image: Image, width_px: int | None) -> bytes:
-    """Return an image as JPEG without EXIF, made smaller where it is wider than asked."""
-    from PIL import Image as Pictures
-
-    image = image.convert("RGB")
-    if width_px is not None and image.width > width_px:
-        size = (width_px, max(1, round(image.height * width_px / image.width)))
-        image = image.resize(size, Pictures.Resampling.LANCZOS)
-    kept = io.BytesIO()
-    image.save(kept, "JPEG", quality=JPEG_QUALITY, exif=b"")
-    return kept.getvalue()
+    return kept_picture(log.cache_folder, name, make)

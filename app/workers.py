@@ -1,30 +1,26 @@
-"""Where many photos are measured: every core of this machine, one program a core.
+"""What worker programs do with photos: measure them, many at once, and make pictures of them for people.
 
-In: jobs (a path, its name, what is known of the pool). Out: one `Outcome` a job, in the order given. A single job
-is measured in this process; several go to worker programs of their own, so that a photo that brings its worker
-down costs that photo alone: it gets a sentence, a new worker starts, and the batch goes on.
-
-We start the workers ourselves (`python -m app.workers`, pickles over pipes) because a process pool breaks as a
-whole when one of its workers dies, and because its workers would run the dashboard's own script again.
+In: jobs (a path or address, its name, what is known of the pool). Out: one `Outcome` a job, in the order given. All
+decoding of foreign bytes happens in `app.crew`'s worker programs, so that a photo that brings its worker down costs
+that photo alone: it gets a sentence, a new worker starts, and the batch goes on.
 """
 
 from __future__ import annotations
 
-import os
-import pickle
-import signal
-import subprocess
-import sys
-import threading
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+import hashlib
+import io
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any
 
-from app.config import TRACE_VARIABLE
-from app.errors import CannotWrite, GraderMissing, TurnblueError
+from app import crew
+from app.crew import FULL_PICTURES, MEASURING, Crew, TaskFailed, core_count
+from app.errors import CannotWrite, GraderMissing, PhotoDamaged
 from vision.errors import DesignInvalid, PhotoUnreadable
 from vision.results import PhotoResult
 from vision.specs import Point
@@ -34,26 +30,27 @@ if TYPE_CHECKING:
 
     from vision.grade import Grader
 
-LENGTH_BYTES = 8
-"""Size of a message's length before it on the pipe, big-endian."""
-
 PICTURE_QUALITY = 92
 """JPEG quality of the pictures that `score` writes [0-100]: no blocks seen at full size (our own judgement)."""
 
-WORKER_DIED = (
-    "This photo could not be measured: the measuring program stopped while reading it. "
-    "Retake the photo, or send it straight from the phone."
-)
-"""What is said of a photo whose worker died."""
+SHOWN_QUALITY = 88
+"""Quality of the pictures made for people [0-100]: no blocks seen at phone size (our own judgement)."""
+
+AHEAD = 4
+"""Jobs handed out ahead of the one whose turn it is, by worker: one slow photo then holds up no other worker."""
+
+CERTAIN = ("worker_died", "too_slow", "too_big")
+"""Codes of an outcome that comes from the photo itself: it would fail again."""
 
 
 @dataclass(frozen=True)
 class Job:
     """One photo to measure.
 
-    `name` is the photo's own name, `path` where its bytes lie. `known` is what is known of the pool
-    (`vision.features.KnownPool`), `outline_px` the water as drawn by a person. Where a folder is named, the
-    colour-normalised photo or the check picture is written into it.
+    `name` is the photo's own name, `path` where its bytes lie, or `address` where they lie in a store that is no
+    folder (any address that fsspec reads); read from there, they must have the sha256 that ends it. `known` is what
+    is known of the pool (`vision.features.KnownPool`), `outline_px` the water as drawn by a person. Where a folder
+    is named, the colour-normalised photo or the check picture is written into it.
     """
 
     path: Path
@@ -62,13 +59,14 @@ class Job:
     outline_px: tuple[Point, ...] | None = None
     normalised_folder: Path | None = None
     check_folder: Path | None = None
+    address: str = ""
 
 
 @dataclass(frozen=True)
 class Outcome:
     """What became of a job: a result, or the sentence that says why there is none.
 
-    `code` is the error's code; "worker_died" where the worker stopped, which says nothing certain of the photo.
+    `code` is the error's code; where a worker failed, that of `app.crew.TaskFailed`.
     """
 
     job: Job
@@ -78,7 +76,7 @@ class Outcome:
 
 
 Measure = Callable[[Job], PhotoResult]
-"""Anything that measures one job; for several jobs at once it must pickle (a module's function or dataclass)."""
+"""Anything that measures one job, sent to a worker program: it must pickle (a module's function or dataclass)."""
 
 
 @dataclass(frozen=True)
@@ -98,13 +96,30 @@ class Measurer:
             If there is no model file.
         """
         from vision.measure import measure_water
+        from vision.photo import open_photo
 
+        grader = load_grader(self.grader_path)
         result = measure_water(
-            job.path, grader=load_grader(self.grader_path), known=job.known, outline_px=job.outline_px
+            open_photo(read_job(job), job.path.name),
+            grader=grader,
+            known=job.known,
+            outline_px=job.outline_px,
         )
         result = replace(result, photo=job.name)
         self._write_pictures(job, result)
         return result
+
+    def versions(self) -> Mapping[str, str]:
+        """Return the versions that a result of this measurer carries, without measuring.
+
+        Raises
+        ------
+        GraderMissing
+            If there is no model file.
+        """
+        from vision.measure import PIPELINE
+
+        return {"turnblue": PIPELINE, "grader": load_grader(self.grader_path).id}
 
     def _write_pictures(self, job: Job, result: PhotoResult) -> None:
         """Write the normalised photo and the check picture where a folder is named."""
@@ -149,24 +164,44 @@ def load_grader(path: Path) -> Grader:
         raise GraderMissing(error.sentence, error.hint) from error
 
 
-def core_count() -> int:
-    """Return how many cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
+def read_job(job: Job) -> Path | bytes:
+    """Return a job's file, or its bytes where it lies in no folder.
+
+    Raises
+    ------
+    PhotoDamaged
+        If the store gives no bytes, or others than were kept.
+    """
+    if not job.address:
+        return job.path
+    import fsspec
+
+    sha256 = job.address.rpartition("/")[2]
+    try:
+        with fsspec.open(job.address, "rb") as file:
+            content: bytes = file.read()
+    except OSError as error:
+        raise PhotoDamaged(f"The original photo {sha256[:12]} could not be read.", "See: turnblue verify") from error
+    if hashlib.sha256(content).hexdigest() != sha256:
+        raise PhotoDamaged(f"The original photo {sha256[:12]} is no longer what was received.", "See: turnblue verify")
+    return content
 
 
-def measure_all(jobs: Sequence[Job], *, measure: Measure, workers: int | None = None) -> Iterator[Outcome]:
+def measure_all(
+    jobs: Iterable[Job], *, measure: Measure, workers: int | None = None, with_crew: Crew | None = None
+) -> Iterator[Outcome]:
     """Measure all jobs and give their outcomes in the order of the jobs, each as soon as its turn is there.
 
     Parameters
     ----------
-    jobs : sequence of Job
-        One is measured in this process; several by worker programs.
+    jobs : iterable of Job
+        Taken as they are needed, a few ahead: as many as there are fill no memory.
     measure : callable
         Measures one job.
     workers : int, optional
-        How many worker programs, 1 or more; by default one a core, at most one a job.
+        How many worker programs, 1 or more; by default one a core.
+    with_crew : Crew, optional
+        A crew that is kept warm; by default one of its own, ended with the batch.
 
     Raises
     ------
@@ -175,142 +210,143 @@ def measure_all(jobs: Sequence[Job], *, measure: Measure, workers: int | None = 
     """
     if workers is not None and workers < 1:
         raise ValueError(f"workers must be 1 or more, got {workers!r}")
-    if len(jobs) == 1:
-        yield _measure_one(measure, jobs[0])
-        return
-    count = min(workers or core_count(), len(jobs))
-    if count == 0:
-        return
-    crew = _Crew(measure)
+    hands = with_crew or Crew(workers or core_count())
+    waiting: deque[Future[Outcome]] = deque()
     # A thread a worker program: it only waits for its worker's answer.
-    with ThreadPoolExecutor(count) as threads:
+    with ThreadPoolExecutor(hands.size) as threads:
         try:
-            yield from threads.map(crew.measure, jobs)
+            for job in jobs:
+                waiting.append(threads.submit(measure_one, job, measure, hands))
+                while waiting and (waiting[0].done() or len(waiting) >= AHEAD * hands.size):
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
         finally:
             threads.shutdown(wait=False, cancel_futures=True)
-            crew.dismiss()
+            if with_crew is None:
+                hands.dismiss()
 
 
-def _measure_one(measure: Measure, job: Job) -> Outcome:
-    """Measure one job; a photo that cannot be read becomes a sentence, a programmer's mistake stays an error."""
+def measure_one(job: Job, measure: Measure, hands: Crew) -> Outcome:
+    """Have a worker measure one job; a photo that cannot be read or ends its worker becomes a sentence."""
+    limits = FULL_PICTURES if job.normalised_folder or job.check_folder else MEASURING
     try:
-        return Outcome(job, measure(job))
+        return Outcome(job, hands.run(_Measuring(measure, job), limits))
     except PhotoUnreadable as error:
         # A stored photo lies under its sha256; people know it by its own name.
         return Outcome(job, None, str(error).replace(job.path.name, job.name), error.code)
+    except PhotoDamaged as error:
+        return Outcome(job, None, str(error), error.code)
+    except TaskFailed as failed:
+        return Outcome(job, None, failed.sentence, failed.code)
 
 
-class _Crew:
-    """The worker programs, one a thread, each started when its thread gets its first job."""
+@dataclass(frozen=True)
+class _Measuring:
+    """The task of measuring one job."""
 
-    def __init__(self, measure: Measure) -> None:
-        self._first = pickle.dumps(measure)
-        self._own = threading.local()
-        self._all: list[subprocess.Popen[bytes]] = []
-        self._lock = threading.Lock()
-        self._dismissed = False
+    measure: Measure
+    job: Job
 
-    def measure(self, job: Job) -> Outcome:
-        """Have this thread's worker measure the job; if it dies, say so and forget it."""
-        worker = getattr(self._own, "worker", None)
-        try:
-            if worker is None:
-                worker = self._own.worker = self._start()
-            _send(worker.stdin, pickle.dumps(job))
-            answer = _receive(worker.stdout)
-        except OSError:
-            answer = None
-        if answer is None:
-            self._own.worker = None
-            return Outcome(job, None, WORKER_DIED, "worker_died")
-        outcome = pickle.loads(answer)
-        if isinstance(outcome, BaseException):
-            raise outcome
-        assert isinstance(outcome, Outcome)
-        return outcome
-
-    def _start(self) -> subprocess.Popen[bytes]:
-        """Start one worker program with our import path, its numerics on one core (the crew fills the others)."""
-        import_path = os.pathsep.join(each or os.getcwd() for each in sys.path)
-        one_core = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"), "1")
-        with self._lock:
-            if self._dismissed:
-                raise BrokenPipeError("the crew was dismissed")
-            worker = subprocess.Popen(
-                [sys.executable, "-m", "app.workers"],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                # A person is shown a sentence; the trace of a mistake is for whoever asks for it.
-                stderr=None if os.environ.get(TRACE_VARIABLE) else subprocess.DEVNULL,
-                env={**os.environ, **one_core, "PYTHONPATH": import_path},
-            )
-            self._all.append(worker)
-        _send(worker.stdin, self._first)
-        return worker
-
-    def dismiss(self) -> None:
-        """End all worker programs; those still at work are stopped."""
-        with self._lock:
-            self._dismissed = True
-            workers = list(self._all)
-        for worker in workers:
-            worker.kill()
-            worker.wait()
-            for pipe in (worker.stdin, worker.stdout):
-                try:
-                    if pipe is not None:
-                        pipe.close()
-                except OSError:
-                    pass  # what was still to be written to a stopped worker
+    def __call__(self) -> PhotoResult:
+        """Return the result."""
+        return self.measure(self.job)
 
 
-def _send(pipe: Any, message: bytes) -> None:
-    """Write one message, its length first."""
-    pipe.write(len(message).to_bytes(LENGTH_BYTES, "big") + message)
-    pipe.flush()
+def warm_up(measure: Measurer) -> None:
+    """Start a worker of the shared crew and have it load what it measures with; returns at once."""
+    from threading import Thread
+
+    Thread(target=_warm, args=(measure,), daemon=True).start()
 
 
-def _receive(pipe: Any) -> bytes | None:
-    """Read one message; None where the other end is gone."""
-    head = pipe.read(LENGTH_BYTES)
-    if len(head) < LENGTH_BYTES:
-        return None
-    size = int.from_bytes(head, "big")
-    body: bytes = pipe.read(size)
-    return body if len(body) == size else None
+def _warm(measure: Measurer) -> None:
+    """Ask a worker for the versions, which loads everything; whatever fails will be told when a photo comes."""
+    with suppress(TaskFailed, GraderMissing, crew.CannotMeasure):
+        crew.shared_crew().run(_Versions(measure))
 
 
-def work(source: BinaryIO, sink: BinaryIO) -> None:
-    """Be a worker: read how to measure, then measure job after job until the pipe ends.
+@dataclass(frozen=True)
+class _Versions:
+    """The task of loading what a measurer needs."""
 
-    An error that is not about one photo (no model file, a full disk) is sent back, to be raised where the crew is.
-    Anything else ends this worker: the crew says so of the photo, and the trace is on standard error, which is shown
-    where TURNBLUE_TRACE is set.
+    measure: Measurer
+
+    def __call__(self) -> dict[str, str]:
+        """Return the versions."""
+        return dict(self.measure.versions())
+
+
+@dataclass(frozen=True)
+class PlainPicture:
+    """The task of showing a photo as taken, upright, at most `width_px` wide, without its EXIF (JPEG)."""
+
+    content: bytes
+    width_px: int
+
+    def __call__(self) -> bytes:
+        """Return the JPEG."""
+        from PIL import Image
+
+        from vision.photo import open_photo
+
+        # Twice the size asked for: reduced decoding is coarse, the last step is not.
+        return _jpeg(Image.fromarray(open_photo(self.content).read(2 * self.width_px).rgb), self.width_px)
+
+
+@dataclass(frozen=True)
+class CheckPicture:
+    """The task of drawing what was found onto a photo (JPEG)."""
+
+    content: bytes
+    result: PhotoResult
+    width_px: int | None
+
+    def __call__(self) -> bytes:
+        """Return the JPEG."""
+        from vision.overlay import draw_check
+        from vision.photo import open_photo
+
+        return _jpeg(draw_check(open_photo(self.content), self.result), self.width_px)
+
+
+@dataclass(frozen=True)
+class NormalisedPicture:
+    """The task of showing a photo in the card's colours, at most `width_px` wide (JPEG)."""
+
+    content: bytes
+    width_px: int
+
+    def __call__(self) -> bytes | None:
+        """Return the JPEG, None where no card was found to go by."""
+        from vision.measure import normalised_image
+        from vision.photo import open_photo
+
+        picture = normalised_image(open_photo(self.content), long_side_px=2 * self.width_px)
+        return None if picture is None else _jpeg(picture, self.width_px)
+
+
+def make_picture(task: Callable[[], bytes | None]) -> bytes | None:
+    """Have a worker of the shared crew make a picture.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If the file is no photo.
+    TaskFailed
+        If it brought its worker down.
     """
-    first = _receive(source)
-    if first is None:
-        return
-    measure = pickle.loads(first)
-    while (message := _receive(source)) is not None:
-        job = pickle.loads(message)
-        try:
-            answer: Any = _measure_one(measure, job)
-        except TurnblueError as error:
-            answer = error
-        _send(sink, pickle.dumps(answer))
+    return crew.shared_crew().run(task)
 
 
-def main() -> None:
-    """Run as a worker program, the pipe kept apart from whatever a library may print."""
-    # An interrupt at the terminal reaches us too; the crew ends us.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    sink = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)
-    work(sys.stdin.buffer, sink)
+def _jpeg(image: Image, width_px: int | None) -> bytes:
+    """Return an image as JPEG without EXIF, made smaller where it is wider than asked."""
+    from PIL import Image as Pictures
 
-
-if __name__ == "__main__":
-    # Imported under its own name too: pickles made here must be read as app.workers, not as __main__.
-    from app.workers import main as worker_main
-
-    worker_main()
+    image = image.convert("RGB")
+    if width_px is not None and image.width > width_px:
+        size = (width_px, max(1, round(image.height * width_px / image.width)))
+        image = image.resize(size, Pictures.Resampling.LANCZOS)
+    kept = io.BytesIO()
+    image.save(kept, "JPEG", quality=SHOWN_QUALITY, exif=b"")
+    return kept.getvalue()

@@ -163,6 +163,14 @@ FLAGS: tuple[Flag, ...] = (
         "Most of the card is in glare or covered: turn it until its colours show, and retake.",
         True,
     ),
+    Flag(
+        19,
+        "set_aside",
+        "Photo set aside",
+        "Reading this photo brings the measuring program down. It is kept, and tried again by the next version: retake "
+        "it.",
+        True,
+    ),
 )
 """Bits are the project's own and never reused; wording is ours."""
 

@@ -80,6 +80,7 @@ class Log:
         self.folder = folder
         self.actor = actor
         self.photo_folder = folder / "photos"
+        self.photos_kept = photos.open_photos(folder)
         self.cache_folder = folder / "cache"
         try:
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -379,7 +380,7 @@ class Log:
 
         The bytes are on disk before the row is written. A photo that the log has already is not written again.
         """
-        sha256 = photos.keep_photo(self.photo_folder, content)
+        sha256 = self.photos_kept.keep(content)
         with self.atomic():
             if self.photo(sha256) is None:
                 row = {
@@ -418,16 +419,26 @@ class Log:
         """Return a photo's row (sha256, original_name, size_bytes, taken_at, received_at, visit_id, kind)."""
         return next(iter(self._rows("select * from photos where sha256 = ?", sha256)), None)
 
-    def photos(self) -> list[Row]:
-        """Return the rows of all photos in the order received, each with its pool's id (null without a visit)."""
+    def photos(self, *, after: int = 0, most: int | None = None) -> list[Row]:
+        """Return the rows of photos in the order received, each with its pool's id (null without a visit).
+
+        `place` is a row's place in that order; those behind place `after` are given, at most `most` of them.
+        """
         return self._rows(
-            "select photos.*, recoveries.pool_id from photos "
+            "select photos.rowid as place, photos.*, recoveries.pool_id from photos "
             "left join visits on visits.id = photos.visit_id "
-            "left join recoveries on recoveries.id = visits.recovery_id where is_mine(pool_id) order by photos.rowid"
+            "left join recoveries on recoveries.id = visits.recovery_id "
+            "where photos.rowid > ? and is_mine(pool_id) order by photos.rowid limit ?",
+            after,
+            -1 if most is None else most,
         )
 
+    def photo_count(self) -> int:
+        """Return how many photos the log has."""
+        return int(self._rows("select count(*) as n from photos")[0]["n"])
+
     def photo_path(self, sha256: str) -> Path:
-        """Return where an original lies, for reading only."""
+        """Return where an original lies, for reading only; nothing lies there where the photos' store is no folder."""
         return photos.photo_path(self.photo_folder, sha256)
 
     def photo_bytes(self, sha256: str) -> bytes:
@@ -440,7 +451,7 @@ class Log:
         """
         if self.photo(sha256) is None:
             raise NotInLog(f"There is no photo {sha256[:12]} in the log.", "Send the photo itself again.")
-        return photos.read_photo(self.photo_folder, sha256)
+        return self.photos_kept.read(sha256)
 
     def append_measurement(
         self, sha256: str, result: PhotoResult, *, pipeline: str, model: str, inputs: str, measured_at: datetime
@@ -478,6 +489,11 @@ class Log:
     def measurements_of(self, sha256: str) -> list[Row]:
         """Return a photo's measurements, newest first."""
         return self._rows("select * from measurements where sha256 = ? order by seq desc", sha256)
+
+    def has_measurement(self, sha256: str, *, pipeline: str, model: str, inputs: str) -> bool:
+        """Tell whether a photo was measured by that pipeline and model from those inputs."""
+        query = "select 1 from measurements where sha256 = ? and pipeline_version = ? and model_id = ? and inputs = ?"
+        return bool(self._rows(query, sha256, pipeline, model, inputs))
 
     def history_of(self, table: str, row_id: str) -> list[Row]:
         """Return who changed a row when, before and after (JSON text), oldest first."""

@@ -28,12 +28,19 @@ from vision.results import (
 
 @dataclass(frozen=True)
 class FakeMeasurer:
-    """Answers as the file's text says; `model` and `shift` let a test pretend a newer model."""
+    """Answers as the file's text says; `model` and `instead` let a test pretend a newer model.
+
+    It works in a program of its own: what it was told of the pool it writes into the file `noted_in`.
+    """
 
     model: str = "fake-1"
     instead: str = ""
+    noted_in: str = ""
 
     def __call__(self, job: Job) -> PhotoResult:
+        if self.noted_in:
+            with open(self.noted_in, "a") as noted:
+                print(repr(job.known), file=noted)
         content = job.path.read_bytes()
         words = (self.instead or content.decode()).split()
         if words[0] == "unreadable":
@@ -55,6 +62,14 @@ class FakeMeasurer:
             strip=None,
             versions={"turnblue": "0.0-test", "grader": self.model},
         )
+
+
+@dataclass(frozen=True)
+class FakeVersioned(FakeMeasurer):
+    """Says which versions its results carry, as the real one does."""
+
+    def versions(self):
+        return {"turnblue": "0.0-test", "grader": self.model}
 
 
 def fake_card() -> CardResult:

@@ -11,9 +11,11 @@ from PIL import Image
 
 from app import actions, config
 from app.actions import PhotoIn
-from app.errors import AlreadyInLog, NotInLog, PhotoRefused, PictureUnavailable, RecoveryClosed
+from app.crew import DIED, TOO_BUSY, Crew
+from app.errors import AlreadyInLog, CannotMeasure, NotInLog, PhotoRefused, PictureUnavailable, RecoveryClosed
 from app.records import Assessment, Company, Equipment, FilterKind, Pool, Progress, Standing, Step, StepKind
 from app.store.rows import from_json, speak_for_water
+from app.workers import Outcome
 from vision.results import Clarity, Interval, PhotoResult, Severity, to_json
 
 NOW = datetime(2026, 6, 3, 16, 0, tzinfo=UTC)
@@ -108,19 +110,44 @@ def test_each_photo_of_a_batch_gets_its_own_fate(log, recovery):
     assert refused["bad.jpg"] == "The file bad.jpg is not a photo that can be read. Send a JPEG."
     assert refused["dies.jpg"].startswith("This photo could not be measured: the measuring program stopped")
     assert told == [(number, 5) for number in range(1, 6)]
-    # All that arrived is kept, readable or not; what killed its worker has no measurement, so that it is tried again.
+    # All that arrived is kept, readable or not; what killed its worker is set aside, and says so.
     assert len(saved.visit.photo_sha256s) == 5
     counts = {log.photo(each)["original_name"]: len(log.measurements_of(each)) for each in saved.visit.photo_sha256s}
-    assert counts == {"good.jpg": 1, "other.jpg": 1, "bad.jpg": 1, "flagged.jpg": 1, "dies.jpg": 0}
+    assert counts == {"good.jpg": 1, "other.jpg": 1, "bad.jpg": 1, "flagged.jpg": 1, "dies.jpg": 1}
     assert saved.visit.assessment.clarity is Clarity.CLOUDY
 
 
 def test_visit_and_photos_stay_when_measuring_fails(log, recovery):
-    with pytest.raises(ValueError, match="planted"):
-        logged(log, recovery, PhotoIn("a.jpg", b"bug"))
+    saved = logged(log, recovery, PhotoIn("a.jpg", b"bug"))
+    assert [(each.name, each.sentence) for each in saved.refused] == [("a.jpg", DIED)]
     (visit,) = actions.recovery(log, recovery.id).visits
-    assert actions.photo_bytes(log, visit.photo_sha256s[0]) == b"bug"
+    sha256 = visit.photo_sha256s[0]
+    assert actions.photo_bytes(log, sha256) == b"bug"
+    assert (visit.assessment.usable, visit.assessment.flags) == (False, ("set_aside",))
+    # Set aside: nobody waits for it again, and every page says why.
+    for picture in (actions.plain_picture, actions.check_picture):
+        with pytest.raises(PictureUnavailable, match=r"was set aside: it cannot be shown. .* stopped while reading"):
+            picture(log, sha256, width_px=100)
+
+
+def test_visit_and_photos_stay_when_nothing_can_be_measured(log, recovery, monkeypatch):
+    monkeypatch.setattr("app.measuring.shared_crew", lambda: Crew(1))
+    monkeypatch.setattr("app.crew.sys.executable", "/nowhere/python")
+    with pytest.raises(CannotMeasure, match="What was sent is kept"):
+        logged(log, recovery, GOOD)
+    (visit,) = actions.recovery(log, recovery.id).visits
+    assert actions.photo_bytes(log, visit.photo_sha256s[0]) == GOOD.content
     assert visit.assessment is None
+
+
+def test_busy_machine_sets_nothing_aside(log, recovery, monkeypatch):
+    def too_busy(jobs, **_options):
+        return (Outcome(job, None, TOO_BUSY, "too_busy") for job in jobs)
+
+    monkeypatch.setattr("app.workers.measure_all", too_busy)
+    saved = logged(log, recovery, GOOD)
+    assert "measure it later" in saved.refused[0].sentence
+    assert saved.visit.assessment is None
 
 
 def test_photo_of_another_visit_is_refused_by_name(log, recovery):
@@ -257,10 +284,11 @@ def test_rescoring_is_a_dry_run_unless_told_to_write(log, recovery):
     assert [row.model_id for row in actions.measurements_of(log, sha256)] == ["fake-2", "fake-1"]
 
 
-def test_rescoring_measures_what_was_never_measured(log, recovery):
+def test_newer_program_tries_again_what_was_set_aside(log, recovery):
     logged(log, recovery, GOOD, PhotoIn("dies.jpg", b"die"))
     told = actions.rescore(log, write=True, at=NOW, measure=FakeMeasurer("fake-2", instead="good clear none 0.9"))
-    assert [each.name for each in told if each.before is None and each.written] == ["dies.jpg"]
+    tried = [(each.name, each.before.flags, each.after.usable) for each in told if each.written]
+    assert tried == [("good.jpg", (), True), ("dies.jpg", ("set_aside",), True)]
 
 
 def test_plain_picture_is_upright_small_and_without_position(log, recovery):
@@ -330,12 +358,7 @@ def test_board_puts_those_first_that_need_someone_most(log, monkeypatch):
 def test_depths_of_the_pool_are_told_to_the_measurer_and_kept_with_the_measurement(log):
     pool = actions.add_pool(log, Pool("p", "Deep", 50_000.0, FilterKind.SAND, depth_deep_m=2.4))
     recovery = actions.open_recovery(log, pool.id, at=NOW)
-    seen = []
-
-    def measure(job):
-        seen.append(job.known)
-        return FAKE(job)
-
-    saved = logged(log, recovery, GOOD, measure=measure)
-    assert (seen[0].depth_deep_m, seen[0].depth_shallow_m) == (2.4, None)
+    seen = log.folder / "seen"
+    saved = logged(log, recovery, GOOD, measure=FakeMeasurer(noted_in=str(seen)))
+    assert "depth_shallow_m=None, depth_deep_m=2.4" in seen.read_text()
     assert '"depth_deep_m": 2.4' in log.measurements_of(saved.measured[0].sha256)[0]["inputs"]

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -9,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from fake_measuring import FakeMeasurer
+from fake_measuring import FakeMeasurer, FakeVersioned
 
 from app import actions, cli, config
 from app.records import Action, Dose, Evidence, FilterKind, Pool, Step, StepKind
@@ -157,19 +158,16 @@ def test_score_for_people_is_a_table_with_the_doubts_below(home, tmp_path):
 
 
 def test_score_tells_the_measurer_the_pools_depths(home, tmp_path, monkeypatch):
-    seen = []
-
-    def measure(job):
-        seen.append(job.known)
-        return FakeMeasurer()(job)
-
-    monkeypatch.setattr(actions, "shipped_measurer", lambda: measure)
+    noted = tmp_path / "noted"
+    monkeypatch.setattr(actions, "shipped_measurer", lambda: FakeMeasurer(noted_in=str(noted)))
     path = photo(tmp_path, "a.jpg", "good hazy light 0.9")
     assert run("score", path, "--deep-end", "8ft", "--shallow-end", "1.1 m").exit_code == 0
     assert run("score", path).exit_code == 0
-    assert seen[0].depth_shallow_m == 1.1
-    assert seen[0].depth_deep_m == pytest.approx(2.4384, abs=1e-9)  # 8 x 0.3048, exact
-    assert seen[1] is None
+    first, second = noted.read_text().splitlines()
+    assert "depth_shallow_m=1.1," in first
+    # 8 x 0.3048, exact
+    assert float(re.search("depth_deep_m=([0-9.]+)", first)[1]) == pytest.approx(2.4384, abs=1e-9)
+    assert second == "None"
 
 
 @pytest.mark.parametrize(
@@ -342,7 +340,7 @@ def test_card_geometry_and_pdf(tmp_path):
 
 def test_rescore_is_a_dry_run_unless_told(home, planned, tmp_path, monkeypatch):
     run("visit", "Cedar Lane 12", photo(tmp_path, "IMG_1.jpg", "good hazy light 0.9"))
-    monkeypatch.setattr("app.measuring.shipped_measurer", lambda: FakeMeasurer("fake-2", "good clear none 0.9"))
+    monkeypatch.setattr("app.rescoring.shipped_measurer", lambda: FakeVersioned("fake-2", "good clear none 0.9"))
     sha256 = hashlib.sha256(b"good hazy light 0.9").hexdigest()
     dry = run("rescore")
     assert dry.exit_code == 0
@@ -354,7 +352,11 @@ def test_rescore_is_a_dry_run_unless_told(home, planned, tmp_path, monkeypatch):
         "Nothing was written; --write appends what is new.",
     ]
     assert run("rescore", "--write").stdout.endswith("1 of 1 photos are told otherwise.\n1 measurements appended.\n")
-    assert run("rescore", "--write").stdout == "0 of 1 photos are told otherwise.\n0 measurements appended.\n"
+    assert run("rescore", "--write").stdout == (
+        "0 of 0 photos are told otherwise.\n1 were measured by this program and model before.\n"
+        "0 measurements appended.\n"
+    )
+    monkeypatch.setattr("app.rescoring.shipped_measurer", lambda: FakeVersioned("fake-3", "good clear none 0.9"))
     assert json.loads(run("rescore", "--json").stdout)["changed"] is False
 
 

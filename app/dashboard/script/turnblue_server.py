@@ -7,7 +7,11 @@ from pathlib import Path
 
 from streamlit.starlette import App
 
+from app import actions
 from app.dashboard import doors
+
+# The first photo then finds a worker program that has loaded what it measures with.
+actions.warm_up()
 
 app = App(
     Path(__file__).with_name("turnblue_dashboard.py"),
