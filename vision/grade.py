@@ -28,6 +28,7 @@ from vision.features import FEATURES
 from vision.network import Network, network_of, softmax
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Grade, Interval, Severity
 from vision.water import CELL_FEATURES
+from vision.widening import blurred, spread_by_colour
 
 Array = NDArray[Any]
 
@@ -157,7 +158,7 @@ def unlikeness(features: Array, centre: Array, whitening: Array) -> Array:
     return np.asarray(np.linalg.norm((features - centre) @ whitening, axis=1), dtype=np.float64)
 
 
-def grade_features(features: Array, grader: Grader) -> Graded:
+def grade_features(features: Array, grader: Grader, *, shifted: Array | None = None) -> Graded:
     """Grade one photo's water.
 
     Parameters
@@ -165,10 +166,13 @@ def grade_features(features: Array, grader: Grader) -> Graded:
     features : ndarray, shape (F,)
         From `features.features_of`.
     grader : Grader
+    shifted : ndarray, shape (6, F), optional
+        The features at other colours that the water may have (`widening.shifted_features`): what they change makes
+        both distributions wider.
     """
     row = features[None]
-    depth = distribution(grader.depth, row, grader.temperatures[0])[0]
-    chlorophyll = distribution(grader.chlorophyll, row, grader.temperatures[1])[0]
+    depth = _steps(grader.depth, features, grader.temperatures[0], DEPTH_STEPS_M, shifted)
+    chlorophyll = _steps(grader.chlorophyll, features, grader.temperatures[1], CHLOROPHYLL_STEPS_UG_L, shifted)
     clarity = _grade(depth, DEPTH_STEPS_M, {grade.value: lower for grade, lower in CLARITY_LOWER_M.items()})
     severity = _grade(
         chlorophyll, CHLOROPHYLL_STEPS_UG_L, {grade.value: lower for grade, lower in SEVERITY_LOWER_UG_L.items()}
@@ -185,6 +189,17 @@ def grade_features(features: Array, grader: Grader) -> Graded:
         chlorophyll_ug_l=_interval(chlorophyll, CHLOROPHYLL_STEPS_UG_L),
         flags=tuple(flags),
     )
+
+
+def _steps(
+    networks: tuple[Network, ...], features: Array, temperature: float, bounds: Array, shifted: Array | None
+) -> Array:
+    """Return the probability of every step, wider by what the colour leaves open, shape (steps,)."""
+    if shifted is None:
+        return np.asarray(distribution(networks, features[None], temperature)[0], dtype=np.float64)
+    rows = distribution(networks, np.vstack([features, shifted]), temperature)
+    middles = quantiles(rows[1:], bounds, (0.5,))[:, 0]
+    return blurred(rows[0], bounds, spread_by_colour(middles))
 
 
 def _grade(steps: Array, bounds: Array, lowers: Mapping[str, float]) -> Grade:

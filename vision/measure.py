@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from vision import colour
+from vision.calibration import Calibration, calibrated, choose
 from vision.card import CardFound, find_card
 from vision.errors import NoCardFound, NoWaterSeen
 from vision.features import KnownPool, features_of
@@ -34,11 +35,19 @@ from vision.results import (
     problem,
 )
 from vision.specs import Point, Triple
+from vision.uncertainty import (
+    CHART_DELTA_E00,
+    PROFILE_DELTA_E00,
+    TRAINED_PRINT_DELTA_E00,
+    UNMEASURED_PRINT_DELTA_E00,
+    spread_of,
+)
 from vision.water import SMALL_SHARE, Region, View, drawn_water, find_water, view_of
+from vision.widening import shifted_features
 
 Array = NDArray[Any]
 
-PIPELINE = "0.1.0"
+PIPELINE = "0.1.1"
 """Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
 
 POOR_MEDIAN, POOR_P95 = 6.0, 20.0
@@ -68,9 +77,16 @@ class Looked:
     fit: ColourFit | None = None
     view: View | None = None
     region: Region | None = None
+    calibration: Calibration | None = None
 
 
-def look(photo: Photo, grader: Grader, *, outline_px: tuple[Point, ...] | None = None) -> Looked:
+def look(
+    photo: Photo,
+    grader: Grader,
+    *,
+    outline_px: tuple[Point, ...] | None = None,
+    calibrations: tuple[Calibration, ...] = (),
+) -> Looked:
     """Take a photo as far as its water: card, colours, region.
 
     Parameters
@@ -81,6 +97,8 @@ def look(photo: Photo, grader: Grader, *, outline_px: tuple[Point, ...] | None =
         Knows water from its surroundings.
     outline_px : tuple of Point, optional
         The water as a person drew it, in photo pixels; by default it is found.
+    calibrations : tuple of Calibration
+        The print runs that were measured; the last that holds for the card is used.
 
     Raises
     ------
@@ -94,23 +112,39 @@ def look(photo: Photo, grader: Grader, *, outline_px: tuple[Point, ...] | None =
         card = find_card(photo)
     except NoCardFound as refusal:
         return Looked(photo, (*problems, problem(refusal.code, str(refusal))))
+    calibration = choose(calibrations, card)
+    card = card if calibration is None else calibrated(card, calibration)
     usable = usable_patches(card)
     problems += card_problems(card, usable)
+    if card.design.kind == "turnblue" and calibration is None:
+        problems.append(problem("card_not_calibrated"))
     if usable.mean() < LEAST_PATCH_SHARE:
         blinding = "over_exposed" if any(each.code == "over_exposed" for each in problems) else "card_blinded"
         problems += [] if blinding == "over_exposed" else [problem(blinding)]
         if usable.sum() < FEWEST_PATCHES:
-            return Looked(photo, tuple(problems), card)
-    fit = fit_colours(card.samples, card.design, usable=usable)
+            return Looked(photo, tuple(problems), card, calibration=calibration)
+    fit = fit_colours(
+        card.samples, card.design, usable=usable, print_delta_e00=print_delta_e00(card, photo, calibration)
+    )
     problems += fit_problems(card, fit, usable)
     view = view_of(photo, card, fit)
     try:
         region = drawn_water(view, outline_px) if outline_px else find_water(view, grader.water)
     except NoWaterSeen as refusal:
-        return Looked(photo, (*problems, problem("no_water", str(refusal))), card, fit, view)
+        refused = (*problems, problem("no_water", str(refusal)))
+        return Looked(photo, refused, card, fit, view, calibration=calibration)
     if region.share < SMALL_SHARE:
         problems.append(problem("water_region_small"))
-    return Looked(photo, tuple(problems), card, fit, view, region)
+    return Looked(photo, tuple(problems), card, fit, view, region, calibration)
+
+
+def print_delta_e00(card: CardFound, photo: Photo, calibration: Calibration | None) -> float:
+    """Return how far the card's patches may be from the references used, standard deviation [CIEDE2000]."""
+    if calibration is not None:
+        printed = calibration.sd_delta_e00
+    else:
+        printed = UNMEASURED_PRINT_DELTA_E00 if card.design.kind == "turnblue" else CHART_DELTA_E00
+    return float(np.hypot(printed, PROFILE_DELTA_E00 if photo.profile == "broken" else 0.0))
 
 
 def measure_water(
@@ -119,6 +153,7 @@ def measure_water(
     grader: Grader,
     known: KnownPool | None = None,
     outline_px: tuple[Point, ...] | None = None,
+    calibrations: tuple[Calibration, ...] = (),
 ) -> PhotoResult:
     """Measure the water of one photo.
 
@@ -132,6 +167,8 @@ def measure_water(
         The pool's depths and floor colour, where the log has them.
     outline_px : tuple of Point, optional
         The water as a person drew it, in photo pixels.
+    calibrations : tuple of Calibration
+        The print runs of the card that were measured. Without one for this card every interval is wider.
 
     Returns
     -------
@@ -144,13 +181,17 @@ def measure_water(
         If the file is no photo that can be read.
     """
     photo = source if isinstance(source, Photo) else open_photo(source)
-    looked = look(photo, grader, outline_px=outline_px)
+    looked = look(photo, grader, outline_px=outline_px, calibrations=calibrations)
     problems = list(looked.problems)
     water = None
     if looked.view is not None and looked.region is not None and looked.card is not None and looked.fit is not None:
-        graded = grade_features(features_of(looked.view, looked.region, looked.card, looked.fit, known), grader)
-        problems += [problem(name) for name in graded.flags]
+        features = features_of(looked.view, looked.region, looked.card, looked.fit, known)
         middle = np.median(looked.view.linear[looked.region.mask], axis=0)
+        sure = looked.fit.uncertainty(middle)
+        beyond = beyond_trained(looked.fit)
+        shifted = shifted_features(features, middle, spread_of(beyond, sure.lab[None])[0]) if beyond > 0 else None
+        graded = grade_features(features, grader, shifted=shifted)
+        problems += [problem(name) for name in graded.flags]
         water = WaterResult(
             region_px=looked.region.outline_px,
             clarity=graded.clarity,
@@ -158,6 +199,9 @@ def measure_water(
             visible_depth_m=graded.visible_depth_m,
             chlorophyll_ug_l=graded.chlorophyll_ug_l,
             normalised_srgb=_triple(np.clip(colour.encode_srgb(middle), 0, 1)),
+            normalised_lab=_triple(sure.lab),
+            lab_covariance=tuple(_triple(row) for row in sure.covariance),
+            colour_delta_e00=float(sure.delta_e00_sd),
         )
     photo.forget()
     return PhotoResult(
@@ -166,12 +210,17 @@ def measure_water(
         taken_at=photo.taken_at,
         usable=water is not None and not spoils(each.code for each in problems),
         problems=tuple(problems),
-        card=None if looked.card is None else card_result(looked.card, looked.fit),
+        card=None if looked.card is None else card_result(looked.card, looked.fit, looked.calibration),
         water=water,
         disc=None,
         strip=None,
         versions={"turnblue": PIPELINE, "grader": grader.id},
     )
+
+
+def beyond_trained(fit: ColourFit) -> float:
+    """Return the print's error beyond that of the photos the grader was fitted on, a component [CIEDE2000]."""
+    return float(np.sqrt(max(fit.print_delta_e00**2 - TRAINED_PRINT_DELTA_E00**2, 0) / 3))
 
 
 def usable_patches(card: CardFound) -> NDArray[np.bool_]:
@@ -214,8 +263,6 @@ def card_problems(card: CardFound, usable: NDArray[np.bool_]) -> list[Problem]:
         problems.append(problem("blurred"))
     if not inside.all():
         problems.append(problem("card_cut_off"))
-    if card.design.kind == "turnblue":
-        problems.append(problem("card_not_calibrated"))
     return problems
 
 
@@ -232,7 +279,7 @@ def fit_problems(card: CardFound, fit: ColourFit, usable: NDArray[np.bool_]) -> 
     return problems
 
 
-def card_result(card: CardFound, fit: ColourFit | None) -> CardResult:
+def card_result(card: CardFound, fit: ColourFit | None, calibration: Calibration | None = None) -> CardResult:
     """Return the card as a result: patches as photographed, as corrected and as they should be."""
     patches = []
     for index, patch in enumerate(card.design.patches):
@@ -253,11 +300,14 @@ def card_result(card: CardFound, fit: ColourFit | None) -> CardResult:
     return CardResult(
         kind=card.design.kind,
         corners_px=tuple((float(x), float(y)) for x, y in card.corners_px),
-        calibrated=card.design.kind == "chart24",
+        calibrated=card.design.kind == "chart24" or calibration is not None,
         patches=tuple(patches),
         held_out_delta_e00=ErrorSummary(float(np.median(errors)), float(np.quantile(errors, 0.95))),
         card_id=card.number,
         correction="" if fit is None else fit.model,
+        calibration="" if calibration is None else calibration.id,
+        print_delta_e00=float("nan") if fit is None else fit.print_delta_e00,
+        structure_delta_e00=float("nan") if fit is None else fit.structure_sigma * float(np.sqrt(3)),
     )
 
 
@@ -266,7 +316,9 @@ def _triple(values: Array) -> Triple:
     return r, g, b
 
 
-def normalised_image(source: Path | Photo, *, long_side_px: int | None = None) -> Image.Image | None:
+def normalised_image(
+    source: Path | Photo, *, long_side_px: int | None = None, calibrations: tuple[Calibration, ...] = ()
+) -> Image.Image | None:
     """Return a photo colour-normalised, as a person sees it, or None where it holds no card to go by.
 
     Parameters
@@ -275,6 +327,8 @@ def normalised_image(source: Path | Photo, *, long_side_px: int | None = None) -
         The photo.
     long_side_px : int, optional
         Size of the picture wanted [px]; by default the photo's own.
+    calibrations : tuple of Calibration
+        The print runs of the card that were measured.
 
     Raises
     ------
@@ -286,6 +340,8 @@ def normalised_image(source: Path | Photo, *, long_side_px: int | None = None) -
         card = find_card(photo)
     except NoCardFound:
         return None
+    calibration = choose(calibrations, card)
+    card = card if calibration is None else calibrated(card, calibration)
     usable = usable_patches(card)
     if usable.sum() < FEWEST_PATCHES:
         return None

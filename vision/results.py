@@ -176,7 +176,9 @@ class CardResult:
 
     `corners_px` run top left, top right, bottom right, bottom left of the card as printed.
     `calibrated` says whether the printed colours of this card were measured. `card_id` is null where
-    the card carries none or it could not be read. `correction` names the colour model chosen.
+    the card carries none or it could not be read. `correction` names the colour model chosen. `calibration` is the id
+    of the print's measurement, empty without one; `print_delta_e00` the standard deviation of the print about the
+    references used, `structure_delta_e00` what the correction leaves of a patch [CIEDE2000].
     """
 
     kind: str
@@ -186,11 +188,18 @@ class CardResult:
     held_out_delta_e00: ErrorSummary
     card_id: int | None = None
     correction: str = ""
+    calibration: str = ""
+    print_delta_e00: float = math.nan
+    structure_delta_e00: float = math.nan
 
 
 @dataclass(frozen=True)
 class WaterResult:
-    """The water's two grades and its two physical figures, and the region they were read from."""
+    """The water's two grades and its two physical figures, and the region they were read from.
+
+    `normalised_lab` (D65) is the water's middle colour, `lab_covariance` its covariance and `colour_delta_e00` the
+    root mean square CIEDE2000 it may be off by.
+    """
 
     region_px: tuple[Point, ...]
     clarity: Grade
@@ -198,6 +207,9 @@ class WaterResult:
     visible_depth_m: Interval
     chlorophyll_ug_l: Interval
     normalised_srgb: Triple = (math.nan, math.nan, math.nan)
+    normalised_lab: Triple = (math.nan, math.nan, math.nan)
+    lab_covariance: tuple[Triple, ...] = ()
+    colour_delta_e00: float = math.nan
 
 
 @dataclass(frozen=True)

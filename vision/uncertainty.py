@@ -24,6 +24,13 @@ UNMEASURED_PRINT_DELTA_E00 = 3.0
 """Standard deviation of a printed patch about its design where the print was never measured [CIEDE2000]: desk
 printers without a profile of their paper (common practice, no source)."""
 
+TRAINED_PRINT_DELTA_E00 = 2.2
+"""The same of the rendered cards that the grader was fitted on [CIEDE2000]: 0.9 times 2 to 3, the simulator's own. What
+an unmeasured print has beyond this widens the grader's intervals."""
+
+PROFILE_DELTA_E00 = 1.0
+"""What a colour profile that could not be read leaves once the card has set the colours right [CIEDE2000] (our own)."""
+
 CHART_DELTA_E00 = 1.0
 """The same of a manufactured 24-patch chart about its published colours: of order 1 to 2 (from memory)."""
 

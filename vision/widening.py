@@ -1,0 +1,107 @@
+"""What is open about the water's colour, carried on to its grades: features at other colours, distributions made wider.
+
+In: a photo's feature vector and the covariance of its water's colour beyond what the grader was fitted with. Out: the
+same features at six colours that the water may truly have; and distributions over steps, blurred by what the grader
+says of them. The grader knows the errors of the photos it was fitted on; what comes on top, such as a print that was
+never measured, widens every interval here.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import colour
+from vision.features import DARK, FEATURES
+
+Array = NDArray[Any]
+
+CHANNELS = "rgb"
+LEAST_SD = 1e-3
+"""Spread of the middle [natural log] below which nothing is widened: a thousandth of the value."""
+
+
+def shifted_features(features: Array, linear_rgb: Array, covariance: Array) -> Array:
+    """Return features at colours one standard deviation off along the covariance's axes, both ways, shape (6, F).
+
+    Parameters
+    ----------
+    features : ndarray, shape (F,)
+        From `features.features_of`.
+    linear_rgb : ndarray, shape (3,)
+        The water's middle colour, linear sRGB.
+    covariance : ndarray, shape (3, 3)
+        Of its CIELAB.
+
+    Notes
+    -----
+    The whole picture's colours move alike, as a wrong reference would move them: by a gain a channel. Differences
+    within the water stay.
+    """
+    lab = colour.linear_rgb_to_lab(np.maximum(linear_rgb, DARK))
+    values, vectors = np.linalg.eigh(covariance)
+    axes = (vectors * np.sqrt(np.maximum(values, 0))).T
+    return np.stack([_shifted(features, lab, shift) for axis in axes for shift in (axis, -axis)])
+
+
+def _shifted(features: Array, lab: Array, shift: Array) -> Array:
+    """Return the features of water whose CIELAB is `shift` further."""
+    before = np.maximum(colour.lab_to_linear_rgb(lab), DARK / 2)
+    after = np.maximum(colour.lab_to_linear_rgb(np.array([max(lab[0] + shift[0], 1), *(lab + shift)[1:]])), DARK / 2)
+    gain = after / before
+    move = np.log((after + DARK) / (before + DARK))
+    row = features.copy()
+    for index, name in enumerate(FEATURES):
+        if name in ("L", "L_low", "L_high"):
+            row[index] += shift[0]
+        elif name in ("a", "b"):
+            row[index] += shift[1 + "ab".index(name)]
+        elif name.startswith("log_g_r"):
+            row[index] += move[1] - move[0]
+        elif name.startswith("log_b_g"):
+            row[index] += move[2] - move[1]
+        elif name[:4] == "log_" and name[4:5] in CHANNELS and name[5:6] == "_":
+            level = max(math.exp(row[index]) - DARK, 0.0)
+            row[index] = math.log(level * gain[CHANNELS.index(name[4])] + DARK)
+    if "hue_sin" in FEATURES:
+        a, b = lab[1:] + shift[1:]
+        size = max(math.hypot(a, b), 1e-9)
+        row[FEATURES.index("hue_sin")], row[FEATURES.index("hue_cos")] = b / size, a / size
+    return row
+
+
+def spread_by_colour(middles: Array) -> float:
+    """Return the standard deviation of a figure's logarithm by the colour, from its middles at the six colours."""
+    logs = np.log(np.asarray(middles, dtype=np.float64)).reshape(-1, 2)
+    return float(np.sqrt((((logs[:, 0] - logs[:, 1]) / 2) ** 2).sum()))
+
+
+def blurred(steps: Array, bounds: Array, sd_log: float) -> Array:
+    """Return a distribution over steps made wider by a normal spread of the figure's logarithm.
+
+    Parameters
+    ----------
+    steps : ndarray, shape (K,)
+        Probabilities; even in the logarithm inside a step.
+    bounds : ndarray, shape (K + 1,)
+        Bounds of the steps.
+    sd_log : float
+        Standard deviation [natural log].
+
+    Returns
+    -------
+    ndarray, shape (K,)
+        Sums to what `steps` sums to; what would leave the range stays in its end steps.
+    """
+    if sd_log < LEAST_SD:
+        return steps
+    logs = np.log(bounds)
+    inside = (np.arange(8) + 0.5) / 8
+    starts = logs[:-1, None] + np.diff(logs)[:, None] * inside
+    reach = (logs[None, None, 1:-1] - starts[..., None]) / (sd_log * math.sqrt(2))
+    below = np.array([0.5 * (1 + math.erf(v)) for v in reach.ravel()]).reshape(reach.shape).mean(axis=1)
+    cumulative = np.concatenate([[0.0], steps @ below, [steps.sum()]])
+    return np.asarray(np.diff(cumulative), dtype=np.float64)
