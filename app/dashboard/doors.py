@@ -1,7 +1,7 @@
 """Every address of the server that is ours, with who may use it; and what stands before all of them.
 
 In: nothing. Out: routes and middleware for the server. An address is one row of `DOORS`; the rest are Streamlit's
-own, and all need a signed-in person but the few in `OPEN_PATHS`.
+own, and all of those need a signed-in person but `gate.OPEN_FILES`.
 """
 
 from __future__ import annotations
@@ -14,10 +14,12 @@ from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
-from starlette.routing import Route
+from starlette.routing import Route, compile_path
 
 from app import actions
 from app.access import NO_ONE, Right
+from app.dashboard import company_sign_in, customer, sign_in
+from app.dashboard.gate import Gate
 from app.dashboard.headers import Headers
 from app.errors import TurnblueError
 
@@ -46,8 +48,29 @@ async def health(_request: Request) -> Response:
     return PlainTextResponse("ok")
 
 
-DOORS: tuple[Door, ...] = (Door("/healthz", ("GET",), health, Right.ANYONE),)
-"""Our own addresses. Add one here; a right other than `ANYONE` is held by the guard before the answer is called."""
+DOORS: tuple[Door, ...] = (
+    Door("/healthz", ("GET",), health, Right.ANYONE),
+    Door("/r/{token}", ("GET",), customer.answer, Right.ANYONE),
+    Door("/sign-in", ("GET",), sign_in.show, Right.ANYONE),
+    Door("/sign-in", ("POST",), sign_in.take, Right.ANYONE),
+    Door("/sign-in/company", ("GET",), company_sign_in.go, Right.ANYONE),
+    Door(company_sign_in.BACK, ("GET",), company_sign_in.back, Right.ANYONE),
+    Door("/sign-out", ("GET",), sign_in.show_sign_out, Right.ANYONE),
+    Door("/sign-out", ("POST",), sign_in.sign_out, Right.ANYONE),
+)
+"""Our own addresses. Add one here; a right other than `ANYONE` is held by the guard before the answer is called, which
+then finds who asks in `request.scope["turnblue.actor"]`."""
+
+
+def guarded_by(path: str) -> Right | None:
+    """Return which right an address of ours needs, None where it is none of ours.
+
+    Examples
+    --------
+    >>> guarded_by("/healthz").value, guarded_by("/media/1.jpg")
+    ('anyone', None)
+    """
+    return next((door.right for door in DOORS if compile_path(door.path)[0].match(path)), None)
 
 
 def routes() -> list[Route]:
@@ -57,4 +80,4 @@ def routes() -> list[Route]:
 
 def middleware() -> list[Middleware]:
     """Return what every request passes, outermost first."""
-    return [Middleware(Headers)]
+    return [Middleware(Headers), Middleware(Gate, guarded_by=guarded_by)]

@@ -1,33 +1,37 @@
 """The dashboard's router: opens the log, draws the head, runs one page, turns errors into sentences.
 
-In: the address line. Out: one page. Called by `script/turnblue_dashboard.py`, which Streamlit runs.
+In: the address line. Out: one page, where the person may see it. Called by `script/turnblue_dashboard.py`, which
+Streamlit runs.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import streamlit as st
 
+from app.access import Right, allow
 from app.dashboard import session, widgets
-from app.dashboard.pages import about, board, card, dose, pool, pools, visit
-from app.errors import TurnblueError
+from app.dashboard.pages import about, accounts, board, card, dose, pool, pools, visit
+from app.errors import NotSignedIn, TurnblueError
 from vision.errors import VisionError
 
 PAGES = {
-    "board": ("Board", board.show),
-    "visit": ("Add visit", visit.show),
-    "pools": ("Pools", pools.show),
-    "dose": ("Dose", dose.show),
-    "more": ("More", about.show),
-    "pool": ("Pool", pool.show),
-    "card": ("Card", card.show),
+    "board": ("Board", board.show, Right.LOOK),
+    "visit": ("Add visit", visit.show, Right.VISIT),
+    "pools": ("Pools", pools.show, Right.LOOK),
+    "dose": ("Dose", dose.show, Right.LOOK),
+    "more": ("More", about.show, Right.LOOK),
+    "pool": ("Pool", pool.show, Right.LOOK),
+    "card": ("Card", card.show, Right.LOOK),
+    "accounts": ("Accounts", accounts.show, Right.OWN_ACCOUNT),
 }
-"""Each page's name in the address line, its title and its function."""
+"""Each page's name in the address line, its title, its function, and the right it needs."""
 
 NAV = ("board", "visit", "pools", "dose", "more")
-"""The pages linked in the head; the others are reached from a page."""
+"""The pages linked in the head, for those who may see them; the others are reached from a page."""
 
 
 ICON = (
@@ -44,10 +48,16 @@ def main() -> None:
     links: dict[str, st.Page] = {}
     try:
         with session.desk(links, NAV) as desk:
-            for name, (title, show) in PAGES.items():
+            for name, (title, show, _right) in PAGES.items():
                 links[name] = st.Page(partial(show, desk), title=title, url_path=name, default=name == "board")
             page = st.navigation(list(links.values()), position="hidden")
-            widgets.show_head(desk, page.url_path or "board")
+            name = page.url_path or "board"
+            allow(desk.actor, PAGES[name][2])
+            here = replace(desk, nav=tuple(each for each in NAV if desk.actor.may(PAGES[each][2])))
+            widgets.show_head(here, name)
             page.run()
+    except NotSignedIn as error:
+        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        st.html('<a class="tb-go" href="/sign-in" target="_self">Sign in</a>')
     except (TurnblueError, VisionError) as error:
         widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))

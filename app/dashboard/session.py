@@ -17,8 +17,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import streamlit as st
 
-from app import actions
+from app import actions, people
+from app.access import NO_ONE, Actor
 from app.config import home_folder
+from app.dashboard.gate import session_token
 from app.dashboard.units import Units, units_of
 from app.errors import TurnblueError
 from app.records import Company
@@ -33,7 +35,7 @@ CHECK_WIDTH_PX = 1200
 
 @dataclass(frozen=True)
 class Desk:
-    """What a page works with. `pages` are the links by name, `nav` the ones in the head."""
+    """What a page works with. `pages` are the links by name, `nav` the ones in the head, `actor` who is signed in."""
 
     log: Log
     folder: Path
@@ -44,6 +46,7 @@ class Desk:
     pages: Mapping[str, Any]
     nav: tuple[str, ...]
     ground: str
+    actor: Actor
 
     def local(self, at: datetime) -> datetime:
         """Return a time in the reader's own zone."""
@@ -65,18 +68,22 @@ def desk(pages: Mapping[str, Any], nav: tuple[str, ...]) -> Iterator[Desk]:
         If the log cannot be opened; its sentence says why.
     """
     folder = home_folder(None, os.environ)
-    with actions.open_log(folder) as log:
+    with actions.open_log(folder, NO_ONE) as log:
+        # Looked up anew at every run: who is signed out, or has another role now, is so at once.
+        now = datetime.now(UTC)
+        log.actor = people.actor_of(log, session_token(st.context.cookies), now=now)
         company = actions.company(log)
         yield Desk(
             log=log,
             folder=folder,
             company=company,
             units=units_of(company.units),
-            now=datetime.now(UTC),
+            now=now,
             zone=reader_zone(),
             pages=pages,
             nav=nav,
             ground=ground(),
+            actor=log.actor,
         )
 
 

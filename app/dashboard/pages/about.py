@@ -7,6 +7,7 @@ from dataclasses import replace
 import streamlit as st
 
 from app import actions, config
+from app.access import Right
 from app.dashboard import widgets
 from app.dashboard.session import Desk
 from app.treatment.cautions import WORK, Topic
@@ -30,6 +31,9 @@ def show(desk: Desk) -> None:
     with st.container(key="tb-text"):
         with st.container(key="tb-do"):
             st.page_link(desk.pages["card"], label="Print the reference card", icon=":material/print:", width="stretch")
+            st.page_link(
+                desk.pages["accounts"], label="Accounts and signing out", icon=":material/person:", width="stretch"
+            )
         every = [each for topic in Topic for each in WORK[topic]]
         widgets.show_html(widgets.cautions_html([each.say for each in every]))
         with st.expander("Where these cautions come from"):
@@ -38,9 +42,13 @@ def show(desk: Desk) -> None:
         st.subheader("What the figures mean")
         for line in GRADES:
             st.markdown(line)
-        show_company(desk)
+        if desk.actor.may(Right.COMPANY):
+            show_company(desk)
         st.subheader("This installation")
-        widgets.show_html(widgets.facts_html((("Turnblue", config.version()), ("Log", str(desk.folder)))))
+        facts = [("Turnblue", config.version())]
+        if desk.actor.may(Right.ARCHIVE):
+            facts.append(("Log", str(desk.folder)))
+        widgets.show_html(widgets.facts_html(facts))
         if desk.company.invented:
             st.markdown(
                 "The company, its pools and its people are invented, and the photos are rendered by a computer."

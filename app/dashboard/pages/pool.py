@@ -7,6 +7,7 @@ from html import escape
 import streamlit as st
 
 from app import actions
+from app.access import Right
 from app.dashboard import session, units, widgets, words
 from app.dashboard.session import Desk
 from app.records import Progress, Recovery, Standing, Visit
@@ -68,7 +69,8 @@ def show_links(desk: Desk, recovery: Recovery, progress: Progress) -> None:
             width="stretch",
             query_params={"recovery": recovery.id},
         )
-        if progress.standing is Standing.READY and st.button("Handed over: close this recovery", width="stretch"):
+        ready = progress.standing is Standing.READY and desk.actor.may(Right.CLOSE)
+        if ready and st.button("Handed over: close this recovery", width="stretch"):
             actions.close_recovery(desk.log, recovery.id, at=desk.now)
             st.rerun()
 

@@ -7,6 +7,7 @@ from uuid import uuid4
 import streamlit as st
 
 from app import actions
+from app.access import Right
 from app.dashboard import widgets, words
 from app.dashboard.session import Desk
 from app.records import FilterKind, FloorColour, Pool, Surface
@@ -17,10 +18,13 @@ def show(desk: Desk) -> None:
     """Show the form for a new pool, and every pool with its recoveries."""
     pools = actions.pools(desk.log)
     st.title("Pools")
-    with st.expander("Add a pool", expanded=not pools, icon=":material/add:"):
-        show_form(desk)
+    adds = desk.actor.may(Right.POOLS)
+    if adds:
+        with st.expander("Add a pool", expanded=not pools, icon=":material/add:"):
+            show_form(desk)
     if not pools:
-        widgets.show_html(widgets.say_html("No pool is in the log yet.", "Add the first one above."))
+        hint = "Add the first one above." if adds else "Ask the office to add it, or the owner to assign it to you."
+        widgets.show_html(widgets.say_html("No pool is in the log yet.", hint))
         return
     wanted = st.text_input("Find a pool", type="search") if len(pools) > 12 else ""
     with st.container(key="tb-board"):

@@ -125,7 +125,7 @@ def test_a_log_that_cannot_be_opened_gets_a_sentence(home):
         assert name.is_dir()
     with pytest.MonkeyPatch.context() as patch:
 
-        def refuse(_folder=None):
+        def refuse(*_given):
             from app.errors import LogUnusable
 
             raise LogUnusable("The log cannot be opened.", "Check the disk.")
