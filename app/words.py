@@ -72,6 +72,18 @@ class Speech:
         pattern = "#,##0" + ("." + "#" * digits if digits else "")
         return str(format_decimal(value, format=pattern, locale=self.place))
 
+    def figures(self, text: str) -> str:
+        """Write the numbers of a text made for English (1,234.5) as this language's place does.
+
+        Examples
+        --------
+        >>> translate("es", "metric").figures("30.3 L"), translate("es").figures("8.5 gal")
+        ('30,3 L', '8.5 gal')
+        """
+        from babel.numbers import get_decimal_symbol
+
+        return text.translate({ord("."): ",", ord(","): "."}) if get_decimal_symbol(self.place) == "," else text
+
     def day(self, day: date | datetime, *, long: bool = False) -> str:
         """Write a day: Wed, Jun 3; or long: Wednesday, June 3, 2026.
 

@@ -103,6 +103,11 @@ def link_row(log: Log, link_id: str) -> LinkRow | None:
     return next((from_json(LinkRow, row) for row in log._rows("select * from links where id = ?", link_id)), None)
 
 
+def pool_id_of(log: Log, link: LinkRow) -> str:
+    """Return the pool whose recovery a link shows."""
+    return str(log._one("recoveries", link.recovery_id, "recovery")["pool_id"])
+
+
 def links_of(log: Log, recovery_id: str) -> tuple[LinkRow, ...]:
     """Return a recovery's links, newest first."""
     query = "select * from links where recovery_id = ? order by julianday(made_at) desc, rowid desc"

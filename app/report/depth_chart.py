@@ -1,0 +1,136 @@
+"""The customer's chart: how far one sees into the water, visit by visit, on the way to the goal; one SVG for all.
+
+In: `Track`, numbers already in the shown unit. Out: SVG text, the same for paper, picture and page. Told apart by
+shape and place, never by colour alone; no script, no font of its own, nothing fetched.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from html import escape
+
+INK, QUIET, LINE, DEPTH, DOSE, GOOD = "#12202B", "#46555F", "#C9CEC9", "#1B5C96", "#A63A10", "#1F6B4A"
+"""Our light palette (`app.report.charts.PALETTE`): 4.5:1 and more on paper."""
+
+WIDTH, HEIGHT = 680.0, 260.0
+"""Size of the picture [px]; it is scaled as a whole."""
+LEFT, RIGHT, TOP, BOTTOM = 58.0, 20.0, 24.0, 34.0
+"""Room around the field for labels [px]."""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """One photo: when [s since 1970], and the visible depth with its interval [shown unit]; `bound`: at least."""
+
+    at: float
+    low: float
+    mid: float
+    high: float | None
+    bound: bool = False
+
+
+@dataclass(frozen=True)
+class Track:
+    """What the chart shows; times in seconds since 1970, depths in the shown unit.
+
+    `expected` is when the goal is expected to be reached: soonest, middle, latest; None where no date is given.
+    """
+
+    marks: tuple[Mark, ...]
+    doses: tuple[float, ...]
+    expected: tuple[float, float, float] | None
+    goal: float
+    goal_label: str
+    start: float
+    end: float
+    ticks: tuple[tuple[float, str], ...]
+    unit: str
+
+
+def draw_depth(track: Track, *, title: str, font: str = "Libertinus Serif, Georgia, serif") -> str:
+    """Return the chart as SVG.
+
+    Parameters
+    ----------
+    track : Track
+        Without marks the field stays empty.
+    title : str
+        Read out to who cannot see it.
+    font : str
+        Typefaces, the first that is there is taken.
+    """
+    room = max((track.end - track.start) * 0.04, 6 * 3600.0)
+    begin, finish = track.start - room, track.end + room
+    figures = [track.goal, *(each for mark in track.marks for each in (mark.low, mark.mid, mark.high) if each)]
+    bottom, top = min(figures) / 1.25, max(max(figures), track.goal * 1.5) * 1.2
+
+    def x(at: float) -> float:
+        return LEFT + (WIDTH - LEFT - RIGHT) * (at - begin) / (finish - begin)
+
+    def y(depth: float) -> float:
+        share = math.log(depth / bottom) / math.log(top / bottom)
+        return HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * share
+
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" width="{WIDTH:g}" '
+        f'height="{HEIGHT:g}" role="img" font-family="{escape(font)}"><title>{escape(title)}</title>'
+    ]
+    floor = HEIGHT - BOTTOM
+    for value in _ticks(bottom, top):
+        parts.append(_line(LEFT, y(value), WIDTH - RIGHT, y(value), LINE, 0.8))
+        parts.append(_text(LEFT - 8, y(value) + 4.5, f"{value:g}", "end", INK))
+    parts.append(_text(LEFT - 8, TOP - 9, track.unit, "end", QUIET))
+    parts.append(_line(LEFT, floor, WIDTH - RIGHT, floor, INK, 1))
+    for at, label in track.ticks:
+        if LEFT <= x(at) <= WIDTH - RIGHT - 12:
+            parts.append(_line(x(at), floor, x(at), floor + 5, INK, 1))
+            parts.append(_text(x(at), floor + 20, label, "middle", INK))
+    goal = y(track.goal)
+    parts.append(_line(LEFT, goal, WIDTH - RIGHT, goal, GOOD, 2, dash="7 5"))
+    parts.append(_text(LEFT + 6, goal - 7, track.goal_label, "start", GOOD, bold=True))
+    if track.expected is not None:
+        soonest, middle, latest = (x(each) for each in track.expected)
+        parts.append(
+            f'<rect x="{soonest:.1f}" y="{goal - 7:.1f}" width="{max(latest - soonest, 3):.1f}" height="14" rx="7" '
+            f'fill="{GOOD}" fill-opacity="0.28" stroke="{GOOD}" stroke-width="1.2"/>'
+        )
+        parts.append(_line(middle, goal - 7, middle, goal + 7, GOOD, 2))
+    for at in track.doses:
+        parts.append(_line(x(at), TOP + 9, x(at), floor, DOSE, 1, dash="2 4"))
+        parts.append(f'<path d="M{x(at) - 6:.1f} {TOP:.1f}h12l-6 10z" fill="{DOSE}"/>')
+    path = " ".join(f"{x(mark.at):.1f},{y(mark.mid):.1f}" for mark in track.marks)
+    if len(track.marks) > 1:
+        parts.append(f'<polyline points="{path}" fill="none" stroke="{DEPTH}" stroke-width="2" stroke-opacity="0.55"/>')
+    for mark in track.marks:
+        high = mark.high or mark.mid
+        parts.append(_line(x(mark.at), y(mark.low), x(mark.at), y(high), DEPTH, 5, opacity=0.35))
+        parts.append(f'<circle cx="{x(mark.at):.1f}" cy="{y(mark.mid):.1f}" r="5.5" fill="{DEPTH}"/>')
+        if mark.bound:
+            parts.append(f'<path d="M{x(mark.at) - 5:.1f} {y(mark.mid) - 9:.1f}h10l-5 -8z" fill="{DEPTH}"/>')
+    return "".join([*parts, "</svg>"])
+
+
+def _ticks(bottom: float, top: float) -> list[float]:
+    """Return round numbers on a logarithmic axis."""
+    every = [step * 10.0**power for power in range(-2, 4) for step in (1, 2, 5)]
+    return [each for each in every if bottom <= each <= top]
+
+
+def _line(
+    x1: float, y1: float, x2: float, y2: float, colour: str, width: float, *, dash: str = "", opacity: float = 1.0
+) -> str:
+    dashed = f' stroke-dasharray="{dash}"' if dash else ""
+    faint = f' stroke-opacity="{opacity}"' if opacity < 1 else ""
+    return (
+        f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" stroke-width="{width:g}" '
+        f'stroke-linecap="butt"{dashed}{faint}/>'
+    )
+
+
+def _text(x: float, y: float, said: str, anchor: str, colour: str, *, bold: bool = False) -> str:
+    weight = ' font-weight="700"' if bold else ""
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" font-size="14" text-anchor="{anchor}" fill="{colour}"{weight}>'
+        f"{escape(said)}</text>"
+    )
