@@ -15,13 +15,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from app.commands.options import FOLDER, JSON
+from app.commands.options import present as _now
+from app.commands.report import report
 from app.config import DEFAULT_PORT, version
 from app.errors import TurnblueError
 from vision.errors import VisionError
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     from app.records import Chemical
     from app.treatment.dosing import LabelRate
     from app.workers import Outcome
@@ -141,10 +142,6 @@ SIGHTINGS = [
 ]  # fmt: skip
 INTO_FOLDER = click.Path(path_type=Path, file_okay=False)
 INTO_FILE = click.Path(path_type=Path, dir_okay=False)
-FOLDER = click.option(
-    "--folder", type=click.Path(path_type=Path), help="The log's folder (else TURNBLUE_HOME, else ~/.turnblue)."
-)
-JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 UNITS = click.option("--units", type=click.Choice(["us", "metric"]), default="us", show_default=True)
 PORT = click.option("--port", type=click.IntRange(1, 65535), default=DEFAULT_PORT, show_default=True)
 NO_BROWSER = click.option("--no-browser", is_flag=True, help="Do not open a browser.")
@@ -166,6 +163,9 @@ class _Sentences(click.Group):
 @click.version_option(version(), prog_name="turnblue")
 def main() -> None:
     """Make a photo of green water a measurement, and see each pool's way to clear blue."""
+
+
+main.add_command(report)
 
 
 @main.command()
@@ -484,16 +484,25 @@ def demo(folder: Path | None, port: int, no_browser: bool, no_serve: bool) -> No
 @FOLDER
 @PORT
 @NO_BROWSER
-def serve(folder: Path | None, port: int, no_browser: bool) -> None:
+@click.option(
+    "--address",
+    default="127.0.0.1",
+    show_default=True,
+    help="Listen here; others than this machine's own need accounts.",
+)
+@click.option("--this-port", is_flag=True, help="Take no other port where that one is in use.")
+def serve(folder: Path | None, port: int, no_browser: bool, address: str, this_port: bool) -> None:
     """Open the dashboard on this machine.
+
+    For other machines add accounts first (turnblue account), and put it behind HTTPS: app/hosting/README.md.
 
     Example: turnblue serve --port 8600
     """
-    from app import actions
+    from app import actions, people
 
     with actions.open_log(folder) as log:
-        place = log.folder
-    _serve(place, port, no_browser)
+        place, has_accounts = log.folder, people.has_accounts(log)
+    _serve(place, port, no_browser, address=address, this_port=this_port, has_accounts=has_accounts)
 
 
 def _amount_of(text: str | None) -> tuple[float, str]:
@@ -552,18 +561,11 @@ def _change(chemical: Chemical, raise_by: float | None, lower_by: float | None) 
     return raise_by if lower_by is None else lower_by
 
 
-def _serve(folder: Path, port: int, no_browser: bool) -> None:
+def _serve(folder: Path, port: int, no_browser: bool, **more: Any) -> None:
     """Run the dashboard until it is interrupted."""
     from app.serve import serve as run_dashboard
 
-    run_dashboard(folder, port=port, open_browser=not no_browser, say=click.echo)
-
-
-def _now() -> datetime:
-    """Return the present time with this machine's zone; the only clock of the command line."""
-    from datetime import datetime
-
-    return datetime.now().astimezone()
+    run_dashboard(folder, port=port, open_browser=not no_browser, say=click.echo, **more)
 
 
 def _refuse_same_names(photos: Iterable[Path], *folders: Path | None) -> None:

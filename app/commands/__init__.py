@@ -1,0 +1,1 @@
+"""Commands by topic, each one call into a use case; `app.cli` lists them."""
