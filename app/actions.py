@@ -81,6 +81,7 @@ __all__ = [
     "company",
     "dose",
     "file_sha256",
+    "find_pool",
     "find_recovery",
     "known_pool",
     "known_prices",
@@ -297,6 +298,23 @@ def open_recoveries(log: Log) -> tuple[Recovery, ...]:
 def recoveries_of(log: Log, pool_id: str) -> tuple[Recovery, ...]:
     """Return a pool's recoveries, newest first."""
     return log.recoveries_of(pool_id)
+
+
+@needs(Right.LOOK)
+def find_pool(log: Log, words: str) -> Pool:
+    """Return the pool a person means by its id or its whole name.
+
+    Raises
+    ------
+    NotInLog
+        If nothing or more than one fits.
+    """
+    wanted = words.strip().casefold()
+    found = [pool for pool in log.pools() if wanted in (pool.id.casefold(), pool.name.casefold())]
+    if len(found) != 1:
+        how_many = "More than one pool is" if found else "No pool is"
+        raise NotInLog(f"{how_many} called {words!r}.", "See them with: turnblue pools")
+    return found[0]
 
 
 @needs(Right.LOOK)

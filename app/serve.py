@@ -1,11 +1,12 @@
 """Starts the dashboard, says when it answers, and stops it cleanly.
 
-In: the log's folder and a port. Out: nothing; returns when the dashboard has ended. The dashboard listens on this
-machine alone.
+In: the log's folder, an address and a port. Out: nothing; returns when the dashboard has ended. Unless it is told
+otherwise and there are accounts, it listens on this machine alone.
 """
 
 from __future__ import annotations
 
+import errno
 import http.client
 import os
 import signal
@@ -19,11 +20,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from app.config import PORTS_TRIED
-from app.dashboard.start import dashboard_command, dashboard_environment
+from app.dashboard.start import dashboard_command, dashboard_environment, is_loopback
 from app.errors import CannotServe
 
 ADDRESS = "127.0.0.1"
-"""The only address listened on: nothing leaves the machine before there are accounts."""
+"""The address listened on unless another is asked for: this machine's own."""
 
 HEALTH_PATH = "/_stcore/health"
 """Where the dashboard answers that it is up."""
@@ -38,28 +39,49 @@ OUTPUT_FILE = "dashboard.log"
 """What the dashboard prints, in the log's folder."""
 
 
-def free_port(asked: int) -> int:
+def free_port(asked: int, address: str = ADDRESS, *, this_port: bool = False) -> int:
     """Return the port asked for, or the next one on this machine that is free.
+
+    Parameters
+    ----------
+    this_port : bool
+        Take no other: a proxy in front of us knows only that one.
 
     Raises
     ------
     CannotServe
-        If none of the next `PORTS_TRIED` is.
+        If none of the next `PORTS_TRIED` is, or the address is none of this machine's.
     """
-    for port in range(asked, min(asked + PORTS_TRIED, 65536)):
-        with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as trial:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    for port in range(asked, min(asked + (1 if this_port else PORTS_TRIED), 65536)):
+        with socket.socket(family, socket.SOCK_STREAM) as trial:
             if os.name == "posix":
                 # As the dashboard itself does: a port that a stopped one left waiting counts as free.
                 trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
-                trial.bind((ADDRESS, port))
-            except OSError:
+                trial.bind((address, port))
+            except OSError as error:
+                if error.errno in (errno.EADDRNOTAVAIL, None) or isinstance(error, socket.gaierror):
+                    raise CannotServe(
+                        f"{address} is no address of this machine.", "Name one of its own, or leave --address out."
+                    ) from error
                 continue
             return port
+    if this_port:
+        raise CannotServe(f"The port {asked} is in use.", "Stop what uses it, or name another with --port.")
     raise CannotServe(f"No port from {asked} on is free.", "Name another with --port.")
 
 
-def serve(folder: Path, *, port: int, open_browser: bool, say: Callable[[str], None]) -> None:
+def serve(
+    folder: Path,
+    *,
+    port: int,
+    open_browser: bool,
+    say: Callable[[str], None],
+    address: str = ADDRESS,
+    this_port: bool = False,
+    has_accounts: bool = False,
+) -> None:
     """Run the dashboard on the log in `folder` until it is interrupted.
 
     Parameters
@@ -72,17 +94,28 @@ def serve(folder: Path, *, port: int, open_browser: bool, say: Callable[[str], N
         Show it in this machine's browser once it answers.
     say : callable
         Told the address once it answers, and that it stopped.
+    address : str
+        Address to listen on.
+    this_port : bool
+        Take no other port.
+    has_accounts : bool
+        Whether the log has accounts, without which other machines are not let near.
 
     Raises
     ------
     CannotServe
-        If it does not answer in time, or ends by itself.
+        If it does not answer in time, or ends by itself; if other machines could reach it and there are no accounts.
     """
-    port = free_port(port)
+    if not has_accounts and not is_loopback(address):
+        raise CannotServe(
+            f"Other machines can reach {address}, and without accounts everybody on them could see the log.",
+            "Add the first account: turnblue account add NAME --role owner. Or leave --address out.",
+        )
+    port = free_port(port, address, this_port=this_port)
     output = folder / OUTPUT_FILE
     with output.open("ab") as printed, _stopped_by_signal():
         running = subprocess.Popen(
-            dashboard_command(port=port, address=ADDRESS),
+            dashboard_command(port=port, address=address),
             env=dashboard_environment(folder.resolve(), os.environ),
             stdin=subprocess.DEVNULL,
             stdout=printed,
@@ -91,9 +124,11 @@ def serve(folder: Path, *, port: int, open_browser: bool, say: Callable[[str], N
             start_new_session=True,
         )
         try:
-            _wait_until_ready(running, port, output)
-            url = f"http://localhost:{port}"
+            _wait_until_ready(running, port, address, output)
+            url = f"http://{_named(address)}:{port}"
             say(f"The dashboard answers at {url} (Ctrl-C stops it).")
+            if not is_loopback(address):
+                say("Without HTTPS others can read passwords on the way, and phones give no camera.")
             if open_browser and _has_screen():
                 webbrowser.open(url)
             if running.wait() != 0:
@@ -104,10 +139,10 @@ def serve(folder: Path, *, port: int, open_browser: bool, say: Callable[[str], N
             _stop(running)
 
 
-def _wait_until_ready(running: subprocess.Popen[bytes], port: int, output: Path) -> None:
+def _wait_until_ready(running: subprocess.Popen[bytes], port: int, address: str, output: Path) -> None:
     """Return when the dashboard answers."""
     deadline = time.monotonic() + READY_TIMEOUT_S
-    while not answers(port):
+    while not answers(port, address):
         if running.poll() is not None:
             raise CannotServe("The dashboard did not start.", f"What it printed is in {output}.")
         if time.monotonic() > deadline:
@@ -117,9 +152,9 @@ def _wait_until_ready(running: subprocess.Popen[bytes], port: int, output: Path)
         time.sleep(0.1)
 
 
-def answers(port: int) -> bool:
+def answers(port: int, address: str = ADDRESS) -> bool:
     """Return whether a dashboard on this machine answers at that port."""
-    connection = http.client.HTTPConnection(ADDRESS, port, timeout=2)
+    connection = http.client.HTTPConnection(_ANY.get(address, address), port, timeout=2)
     try:
         connection.request("GET", HEALTH_PATH)
         return connection.getresponse().status == http.HTTPStatus.OK
@@ -127,6 +162,17 @@ def answers(port: int) -> bool:
         return False
     finally:
         connection.close()
+
+
+def _named(address: str) -> str:
+    """Return an address as it stands in a link."""
+    if is_loopback(address):
+        return "localhost"
+    return f"[{address}]" if ":" in address else address
+
+
+_ANY = {"0.0.0.0": "127.0.0.1", "::": "::1"}
+"""Addresses that mean all of this machine's, and the one we ask ourselves at."""
 
 
 def _stop(running: subprocess.Popen[bytes]) -> None:

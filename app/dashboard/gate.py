@@ -7,7 +7,6 @@ there are accounts only this machine itself is answered.
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
@@ -22,6 +21,7 @@ from starlette.websockets import WebSocketClose
 from app import actions, people
 from app.access import AT_THIS_MACHINE, NO_ONE, Actor, Right
 from app.dashboard.headers import Application, Receive, Scope, Send
+from app.dashboard.start import is_loopback
 from app.errors import TurnblueError
 
 SECURE_COOKIE = "__Host-turnblue"
@@ -66,22 +66,6 @@ def is_at_this_machine(request: HTTPConnection) -> bool:
     if any(name in request.headers for name in FORWARDED):
         return False
     return is_loopback(request.client.host if request.client else "") and is_loopback(request.url.hostname or "")
-
-
-def is_loopback(host: str) -> bool:
-    """Return whether a name or address is this machine's own.
-
-    Examples
-    --------
-    >>> [is_loopback(each) for each in ("localhost", "127.0.0.1", "::1", "10.0.0.5", "localhost.example.com")]
-    [True, True, True, False, False]
-    """
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return False
 
 
 def who_asks(request: HTTPConnection) -> Actor | None:

@@ -6,6 +6,7 @@ as flags, not as a hidden file, so they are the same from a wheel, from a clone 
 
 from __future__ import annotations
 
+import ipaddress
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -114,3 +115,19 @@ def dashboard_environment(folder: Path, environment: Mapping[str, str]) -> dict[
         "TURNBLUE_HOME": str(folder),
         "PYTHONPATH": f"{root}:{path}" if path else root,
     }
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether a name or address is this machine's own.
+
+    Examples
+    --------
+    >>> [is_loopback(each) for each in ("localhost", "127.0.0.1", "::1", "10.0.0.5", "localhost.example.com")]
+    [True, True, True, False, False]
+    """
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
