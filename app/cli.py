@@ -6,16 +6,16 @@ all went well, 1 when something could not be done, 2 on wrong usage. What is hea
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from app.commands.options import FOLDER, JSON
+from app.commands import archive
+from app.commands.account import account
+from app.commands.options import FOLDER, JSON, counting_bar
 from app.commands.options import present as _now
 from app.commands.report import report
 from app.config import DEFAULT_PORT, version
@@ -165,7 +165,10 @@ def main() -> None:
     """Make a photo of green water a measurement, and see each pool's way to clear blue."""
 
 
+main.add_command(account)
 main.add_command(report)
+for _command in archive.COMMANDS:
+    main.add_command(_command)
 
 
 @main.command()
@@ -451,7 +454,7 @@ def rescore(
     """
     from app import actions, console
 
-    with actions.open_log(folder) as log, _counting_bar() as count:
+    with actions.open_log(folder) as log, counting_bar() as count:
         told = actions.rescore(log, write=write, at=_now(), progress=count, workers_asked=jobs, cluster=cluster)
         shown = told if not as_json else _printed(told, console.json_line)
         summary = actions.summarise(shown, photos=log.photo_count())
@@ -473,7 +476,7 @@ def demo(folder: Path | None, port: int, no_browser: bool, no_serve: bool) -> No
     from app import demo as invented
 
     place = invented.demo_folder() if folder is None else folder
-    with _counting_bar() as count:
+    with counting_bar() as count:
         invented.make_demo(place, now=_now(), progress=count)
     click.echo(f"The demo's log is in {place}.", err=True)
     if not no_serve:
@@ -595,21 +598,7 @@ def _printed(each_of: Iterable[T], line: Callable[[T], str]) -> Iterator[T]:
 
 def _progress_bar(steps: Iterable[T], total: int) -> Iterator[T]:
     """Give the steps on, with a bar on standard error where that is a terminal."""
-    with _counting_bar() as count:
+    with counting_bar() as count:
         for done, step in enumerate(steps, start=1):
             count(done, total)
             yield step
-
-
-@contextmanager
-def _counting_bar() -> Iterator[Callable[[int, int], None]]:
-    """Give a function to be told how many photos are done, of how many; it draws a bar on a terminal."""
-    from tqdm import tqdm  # type: ignore[import-untyped]
-
-    with tqdm(unit="photo", disable=None, file=sys.stderr) as bar:
-
-        def count(done: int, total: int) -> None:
-            bar.total = total
-            bar.update(done - bar.n)
-
-        yield count

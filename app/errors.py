@@ -96,6 +96,12 @@ class CannotMeasure(TurnblueError):
     code = "cannot_measure"
 
 
+class CannotRestore(TurnblueError):
+    """A backup cannot be made a log again."""
+
+    code = "cannot_restore"
+
+
 class CannotWrite(TurnblueError):
     """A picture or file asked for cannot be written where it was asked for."""
 

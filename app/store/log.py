@@ -39,10 +39,14 @@ from app.records import (
 from app.store import photos
 from app.store.migrations import APPLICATION_ID, MIGRATIONS
 from app.store.rows import Row, assessment_of, clean_text, from_json, speak_for_water, time_text, to_row
+from app.store.snapshot import copy_database
 from vision.results import PhotoResult, to_json
 
 LOG_FILE = "log.sqlite3"
 """The database in the log's folder."""
+
+BEFORE_MIGRATION = "before-migration"
+"""Folder for copies of the database as it was before a newer program changed its tables."""
 
 BUSY_TIMEOUT_S = 30.0
 """How long a writer waits for another [s]; a save takes milliseconds, so this is a queue of thousands."""
@@ -98,6 +102,26 @@ class Log:
         except BaseException:
             self._connection.close()
             raise
+
+    @classmethod
+    @contextmanager
+    def read_only(cls, database: Path) -> Iterator[Log]:
+        """Give a log out of one file, a snapshot for instance, which stays byte for byte as it is."""
+        frozen = cls.__new__(cls)
+        frozen.folder, frozen.actor = database.parent, AT_THIS_MACHINE
+        with frozen._told():
+            frozen._connection = sqlite3.connect(f"{database.resolve().as_uri()}?mode=ro&immutable=1", uri=True)
+            frozen._db = Database(frozen._connection, execute_plugins=False)
+            frozen._connection.create_function("is_mine", 1, lambda _pool_id: True)
+        try:
+            yield frozen
+        finally:
+            frozen._connection.close()
+
+    def copy_to(self, target: Path) -> None:
+        """Copy the database as it is now into one file, while others write."""
+        with self._told():
+            copy_database(self._connection, target)
 
     def __enter__(self) -> Log:
         """Return the log itself."""
@@ -481,9 +505,10 @@ class Log:
             }
             self._db.table("measurements").insert(row)
             if result.taken_at is not None:
-                self._connection.execute(
-                    "update photos set taken_at = ? where sha256 = ? and taken_at is null", (result.taken_at, sha256)
-                )
+                row = self.photo(sha256)
+                if row is not None and row["taken_at"] is None:
+                    taken_at = {"taken_at": clean_text(result.taken_at)}
+                    self._put("photos", {"sha256": sha256}, taken_at, at=measured_at, who="")
         return measurement_id
 
     def measurements_of(self, sha256: str) -> list[Row]:
@@ -519,6 +544,8 @@ class Log:
         self._use_write_ahead_log()
         run("pragma synchronous = full")
         run("pragma foreign_keys = on")
+        if 0 < version < len(MIGRATIONS):
+            self._keep_as_it_was(version)
         while version < len(MIGRATIONS):
             with self.atomic():
                 # Read again under the lock: another process may have been first.
@@ -528,6 +555,17 @@ class Log:
                     version += 1
                     run(f"pragma application_id = {APPLICATION_ID}")
                     run(f"pragma user_version = {version}")
+
+    def _keep_as_it_was(self, version: int) -> None:
+        """Copy the database before its schema changes; where that is not possible, nothing is changed."""
+        kept = photos.free_name(self.folder / BEFORE_MIGRATION, f"log-schema-{version}.sqlite3")
+        try:
+            copy_database(self._connection, kept)
+        except OSError as error:
+            raise LogUnusable(
+                f"The log was not brought up to date: no copy of it could be made first ({error.strerror or error}).",
+                "Free some space on its disk and try again; nothing was changed.",
+            ) from error
 
     def _use_write_ahead_log(self) -> None:
         """Switch to the write-ahead log; the switch does not wait for others by itself, so we try again."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -223,6 +224,15 @@ def write_durably(path: Path, content: bytes) -> None:
         Path(aside).unlink(missing_ok=True)
         raise
     sync_folder(path.parent)
+
+
+def copy_durably(source: Path, target: Path) -> None:
+    """Copy a file of any size, synced; `target` is new."""
+    make_folder(target.parent)
+    shutil.copyfile(source, target)
+    with target.open("rb+") as file:
+        os.fsync(file.fileno())
+    sync_folder(target.parent)
 
 
 def make_folder(folder: Path) -> None:
