@@ -171,6 +171,116 @@ FLAGS: tuple[Flag, ...] = (
         "it.",
         True,
     ),
+    Flag(
+        20,
+        "white_ground",
+        "No card: white ground as white",
+        "No card was found, so the white ground served as white: lay the strip in the card's slot for narrower ranges.",
+        False,
+    ),
+    Flag(
+        21,
+        "strip_not_found",
+        "No strip seen",
+        "No strip's pads were seen: lay the strip in the card's slot, pads up, nothing over them, and retake.",
+        True,
+    ),
+    Flag(
+        22,
+        "strip_half",
+        "Half a strip",
+        "Half of the strip's pads are not there: it is torn, covered or cut off by the picture. Use a whole strip"
+        " and retake.",
+        True,
+    ),
+    Flag(
+        23,
+        "strip_other_kind",
+        "Not this kind of strip",
+        "The strip's colours are not on the key chosen: another kind of strip, read at the wrong time, or "
+        "contaminated. Choose the right kind, or dip a fresh strip.",
+        True,
+    ),
+    Flag(
+        24,
+        "strip_dry",
+        "Strip is dry",
+        "The strip's pads show no change, as before dipping: dip it, wait its time, and retake.",
+        True,
+    ),
+    Flag(
+        25,
+        "strip_late",
+        "Strip read too late",
+        "The strip was photographed after its read time: dip a fresh one and photograph it in time.",
+        True,
+    ),
+    Flag(
+        26,
+        "strip_early",
+        "Strip read too early",
+        "The strip was photographed before its read time: wait, and photograph it again.",
+        False,
+    ),
+    Flag(
+        27,
+        "strip_expired",
+        "Strips expired",
+        "These strips are past their expiry date: their colours may have drifted. Use a fresh lot, and teach its key.",
+        False,
+    ),
+    Flag(
+        28,
+        "pad_missing",
+        "Pad missing",
+        "A pad is missing, washed out or in glare, so it was not read.",
+        False,
+    ),
+    Flag(
+        29,
+        "off_key",
+        "Colour not on the key",
+        "This colour is not on this strip's key: wrong strip, wrong time, or contaminated.",
+        True,
+    ),
+    Flag(
+        30,
+        "below_first_swatch",
+        "Below the key",
+        "The colour lies below the first swatch of the key: the value is that or less.",
+        False,
+    ),
+    Flag(
+        31,
+        "above_last_swatch",
+        "Above the key",
+        "The colour lies above the last swatch of the key: the value is that or more. Dilute the sample 1:10 with"
+        " chlorine-free water and test again.",
+        False,
+    ),
+    Flag(
+        32,
+        "chlorine_bleached",
+        "Chlorine pad maybe bleached",
+        "A large dose went in within a day, and very high chlorine bleaches a chlorine pad so that it reads zero:"
+        " dilute the sample 1:10 with chlorine-free water and test again.",
+        True,
+    ),
+    Flag(
+        33,
+        "chlorine_spoils_ph",
+        "pH false under high chlorine",
+        "Phenol red turns purple under high chlorine, so that this pH reads false: test it when free chlorine is "
+        "under 10 mg/L.",
+        True,
+    ),
+    Flag(
+        34,
+        "total_below_free",
+        "Total below free chlorine",
+        "Total chlorine cannot be below free chlorine: one of the two is wrong. Test both again with a fresh strip.",
+        True,
+    ),
 )
 """Bits are the project's own and never reused; wording is ours."""
 

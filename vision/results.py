@@ -223,7 +223,7 @@ class DiscResult:
 
 @dataclass(frozen=True)
 class StripReading:
-    """One analyte of a test strip with its 80 % interval."""
+    """One analyte of a test strip with its 80 % interval; an end that the key does not bound is NaN (null)."""
 
     analyte: str
     value: float
@@ -235,10 +235,16 @@ class StripReading:
 
 @dataclass(frozen=True)
 class StripResult:
-    """What a test strip says, by the strip kind `profile`."""
+    """What a test strip says, by the strip kind `profile`.
+
+    `pads_px` are the pads' corners in the kind's order; `light` is "card" or
+    "white_ground", what set the colours right.
+    """
 
     profile: str
     readings: tuple[StripReading, ...]
+    pads_px: tuple[tuple[Point, ...], ...] = ()
+    light: str = "card"
 
 
 @dataclass(frozen=True)
