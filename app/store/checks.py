@@ -44,27 +44,36 @@ def foreign_measurements(log: Log) -> list[str]:
     return [str(row["id"]) for row in log._rows(query)]
 
 
-def denied_rows(log: Log) -> Iterator[tuple[str, str]]:
-    """Give table and id of rows that are not what their history last said: they were changed around the program."""
-    for table, key in ROWS.items():
-        for row in log._db.query(f"select * from {table} order by {key}"):
-            if not _same(row, _last(log, table, str(row[key]))):
-                yield table, str(row[key])
-    for table in LISTS:
-        held: dict[str, list[Any]] = {}
-        for row in log._db.query(f"select * from {table} order by visit_id, position"):
-            held.setdefault(row["visit_id"], []).append(row)
-        for visit_id, rows in held.items():
-            last = _last(log, table, visit_id)
-            if last is None or len(last) != len(rows) or not all(map(_same, rows, last)):
-                yield table, visit_id
+def denied_rows(log: Log) -> list[tuple[str, str]]:
+    """Return table and id of rows that are not what their history last said: they were changed around the program."""
+    # One moment for both: people may be working.
+    with log._snapshot():
+        return list(_denied(log))
 
 
-def _last(log: Log, table: str, row_id: str) -> Any:
-    """Return what the history last said of a row, None where it says nothing."""
-    query = "select after from history where table_name = ? and row_id = ? order by seq desc limit 1"
-    found = log._rows(query, table, row_id)
-    return json.loads(found[0]["after"]) if found and found[0]["after"] is not None else None
+def _denied(log: Log) -> Iterator[tuple[str, str]]:
+    """Give them one by one."""
+    newest = "select max(seq) from history group by table_name, row_id"
+    last = f"select table_name, row_id, after from history where seq in ({newest}) order by table_name, row_id"
+    for entry in log._db.query(last):
+        table, row_id = str(entry["table_name"]), str(entry["row_id"])
+        if table in ROWS or table in LISTS:
+            said = None if entry["after"] is None else json.loads(entry["after"])
+            order = " order by position" if table in LISTS else ""
+            rows = log._rows(f"select * from {table} where {_key(table)} = ?{order}", row_id)
+            expected = [] if said is None else said if table in LISTS else [said]
+            if len(rows) != len(expected) or not all(map(_same, rows, expected)):
+                yield table, row_id
+    for table in (*ROWS, *LISTS):
+        key = _key(table)
+        unsaid = f"select distinct {key} as row_id from {table} where not exists (select 1 from history "
+        for row in log._rows(f"{unsaid} where table_name = ? and history.row_id = cast({key} as text))", table):
+            yield table, str(row["row_id"])
+
+
+def _key(table: str) -> str:
+    """Return the column under whose value a table's rows have their history."""
+    return ROWS.get(table, "visit_id")
 
 
 def _same(row: Any, said: Any) -> bool:
@@ -72,6 +81,4 @@ def _same(row: Any, said: Any) -> bool:
 
     A photo's `taken_at` was once noted without history.
     """
-    if said is None:
-        return False
     return all(row.get(name) == value or (name == "taken_at" and value is None) for name, value in said.items())
