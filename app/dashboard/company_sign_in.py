@@ -79,11 +79,12 @@ async def back(request: Request) -> Response:
 async def _vouched(request: Request) -> Mapping[str, Any]:
     """Return the checked claims of the provider's token, empty where it or the way here was not sound."""
     from authlib.common.errors import AuthlibBaseError
-    from httpx import HTTPError
+    from httpx2 import HTTPError
+    from joserfc.errors import JoseError
 
     try:
         token = await _provider().authorize_access_token(request)
-    except (AuthlibBaseError, HTTPError, ValueError):
+    except (AuthlibBaseError, JoseError, HTTPError, ValueError):
         return {}
     return token.get("userinfo") or {}
 

@@ -151,7 +151,7 @@ def is_own_form(request: Request) -> bool:
 
 
 async def _own_form(request: Request) -> dict[str, str] | None:
-    """Return a form's fields, None where it is not ours or too large."""
+    """Return a form's fields, None where it is not ours, too large or no such form."""
     if not is_own_form(request):
         return None
     body = bytearray()
@@ -159,7 +159,10 @@ async def _own_form(request: Request) -> dict[str, str] | None:
         body += part
         if len(body) > FORM_LARGEST_BYTES:
             return None
-    fields = parse_qs(body.decode("utf-8", "replace"), max_num_fields=8, errors="replace")
+    try:
+        fields = parse_qs(body.decode("utf-8", "replace"), max_num_fields=8, errors="replace")
+    except ValueError:
+        return None
     return {name: values[0] for name, values in fields.items()}
 
 
