@@ -44,13 +44,15 @@ def page_policy() -> str:
     """Return the content policy of Streamlit's pages.
 
     Its charts compile their expressions ("unsafe-eval") and its parts style themselves ("unsafe-inline" for styles);
-    scripts come from here alone, and the one written into its page is named by its hash. Without our own scripts and
-    with all text escaped, "unsafe-eval" gives nobody an entry; the policy keeps a slip from becoming one.
+    scripts come from here alone, and the one written into its page is named by its hash. Its components' scripts,
+    the before/after picture's for one, come over its own connection and are loaded as "blob:", which only a script
+    that runs already can make. With all text escaped neither gives anybody an entry; the policy keeps a slip from
+    becoming one.
     """
     page = (Path(streamlit.__file__).parent / "static" / "index.html").read_text(encoding="utf-8")
     inline = re.findall(r"<script>(.*?)</script>", page, re.DOTALL)
     hashes = [base64.b64encode(hashlib.sha256(each.encode()).digest()).decode() for each in inline]
-    scripts = " ".join(["'self'", "'unsafe-eval'", *(f"'sha256-{each}'" for each in hashes)])
+    scripts = " ".join(["'self'", "'unsafe-eval'", "blob:", *(f"'sha256-{each}'" for each in hashes)])
     return (
         f"default-src 'self'; script-src {scripts}; style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; "
         "font-src 'self' data:; media-src 'self' blob:; worker-src 'self' blob:; connect-src 'self'; "

@@ -13,7 +13,8 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from app.records import Recovery, Visit
-from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Severity
+from app.treatment.forecast import GOAL_DEPTH_M
+from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Interval, Severity
 
 if TYPE_CHECKING:
     import altair as alt
@@ -126,10 +127,30 @@ def dose_rows(recovery: Recovery) -> list[dict[str, Any]]:
     ]
 
 
+def forecast_rows(days: Interval | None, now: datetime, *, m_per_unit: float = 1.0) -> list[dict[str, Any]]:
+    """Return when clear water is expected, one row or none: `soonest`, `middle`, `latest` (ISO 8601), `goal`.
+
+    Parameters
+    ----------
+    days : Interval or None
+        Days from `now` until clear, with their 80 % interval; None or without an upper end makes no row.
+    now : datetime
+        Aware.
+    m_per_unit : float
+        Metres in one shown unit of depth.
+    """
+    if days is None or not days.high:
+        return []
+    ends = {"soonest": days.low, "middle": days.mid, "latest": days.high}
+    times = {name: (now + timedelta(days=each)).isoformat() for name, each in ends.items()}
+    return [{**times, "goal": GOAL_DEPTH_M / m_per_unit}]
+
+
 def recovery_panels(
     recovery: Recovery,
     *,
     now: datetime,
+    days_to_clear: Interval | None = None,
     depth_unit: str = "m",
     m_per_unit: float = 1.0,
     ground: str = "light",
@@ -146,6 +167,8 @@ def recovery_panels(
         Visits with at least one usable measurement make a line; without any the axes stand empty.
     now : datetime
         Right end of an open recovery's time axis; aware.
+    days_to_clear : Interval, optional
+        The forecast from `now`; drawn on the depth's panel where the water counts as clear.
     depth_unit : str
         Name of the shown unit of depth.
     m_per_unit : float
@@ -172,7 +195,8 @@ def recovery_panels(
         raise ValueError(f"ground must be one of {sorted(PALETTE)}, got {ground!r}")
     palette = PALETTE[ground]
     depth, algae, doses = depth_rows(recovery, m_per_unit=m_per_unit), algae_rows(recovery), dose_rows(recovery)
-    span = _time_span(recovery, now)
+    forecast = forecast_rows(days_to_clear, now, m_per_unit=m_per_unit)
+    span = _time_span(recovery, now, *(datetime.fromisoformat(row["latest"]) for row in forecast))
     height = 150 if narrow else 180
     day_step = max(1, math.ceil((span[1] - span[0]) / timedelta(days=4 if narrow else 6)))
     ends = [end.isoformat() for end in span]
@@ -180,6 +204,7 @@ def recovery_panels(
     def panel(
         rows: list[dict[str, Any]],
         *,
+        expected: list[dict[str, Any]],
         lower: Mapping[Any, float],
         smallest: float,
         title: str,
@@ -251,9 +276,24 @@ def recovery_panels(
             .mark_point(shape="triangle-up", filled=True, size=60, color=colour, opacity=1, yOffset=-12)
             .encode(y=value)
         )
+        told = [
+            alt.Tooltip(f"{name}:T", title=say, format="%b %-d")
+            for name, say in (("soonest", "Clear, soonest"), ("middle", "Most likely"), ("latest", "Latest (80 %)"))
+        ]
+        span_bar = (
+            _chart_of(expected)
+            .mark_rule(color=colour, strokeWidth=11, opacity=0.35, strokeCap="round")
+            .encode(x="soonest:T", x2="latest:T", y=alt.Y("goal:Q", scale=value_scale))
+            .encode(tooltip=told)
+        )
+        span_mark = (
+            _chart_of(expected)
+            .mark_point(shape="stroke", angle=90, size=260, strokeWidth=2.5, color=colour, opacity=1)
+            .encode(x="middle:T", y=alt.Y("goal:Q", scale=value_scale), tooltip=told)
+        )
         heading = alt.TitleParams(title, anchor="start", fontSize=13, color=colour, offset=10)
         return alt.LayerChart(
-            layer=[ground_bands, words, dose_rule, dose_mark, bar, line, dot, arrow],
+            layer=[ground_bands, span_bar, span_mark, words, dose_rule, dose_mark, bar, line, dot, arrow],
             width="container",
             height=height,
             title=heading,
@@ -262,6 +302,7 @@ def recovery_panels(
     shown_clarity = {grade: bound / m_per_unit for grade, bound in CLARITY_LOWER_M.items()}
     upper = panel(
         depth,
+        expected=forecast,
         lower=shown_clarity,
         smallest=SMALLEST_SHOWN_M / m_per_unit,
         title=f"Visible depth, {depth_unit}",
@@ -271,6 +312,7 @@ def recovery_panels(
     )
     lower_panel = panel(
         algae,
+        expected=[],
         lower=SEVERITY_LOWER_UG_L,
         smallest=SMALLEST_SHOWN_UG_L,
         title="Living algae, chlorophyll-a in µg/L",
@@ -330,9 +372,9 @@ def _measured(recovery: Recovery) -> list[Visit]:
     return [visit for visit in recovery.visits if visit.assessment is not None and visit.assessment.usable]
 
 
-def _time_span(recovery: Recovery, now: datetime) -> tuple[datetime, datetime]:
+def _time_span(recovery: Recovery, now: datetime, *more: datetime) -> tuple[datetime, datetime]:
     """Return both ends of the time axis with a little room, so that no mark sits on the edge."""
-    times = [recovery.opened_at, *(visit.at for visit in recovery.visits), recovery.closed_at or now]
+    times = [recovery.opened_at, *(visit.at for visit in recovery.visits), recovery.closed_at or now, *more]
     room = max((max(times) - min(times)) * 0.04, timedelta(hours=6))
     return min(times) - room, max(times) + room
 

@@ -19,6 +19,9 @@ from app.words import LANGUAGES, translate
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif"
 """The phone's own typeface."""
 
+CHART_PX = 460.0
+"""Width of the chart [px]: on a phone of 390 its letters are then as large as the rest."""
+
 
 @dataclass(frozen=True)
 class CustomerPage:
@@ -79,7 +82,7 @@ def customer_html(page: CustomerPage, *, nonce: str) -> str:
         slide = escape(_("Slide between before and now"))
         parts.append(f'<h2>{slide}</h2><div id="compare" data-label="{slide}"></div>')
     if report.chart.marks:
-        chart = draw_depth(report.chart, title=report.chart_title, font=FONT)
+        chart = draw_depth(report.chart, title=report.chart_title, font=FONT, width_px=CHART_PX)
         say = f"{report.chart_say} {report.goal_say}"
         parts.append(
             f'<h2>{escape(report.chart_title)}</h2><div class="chart" tabindex="0">{chart}</div>'

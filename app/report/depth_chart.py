@@ -48,7 +48,9 @@ class Track:
     unit: str
 
 
-def draw_depth(track: Track, *, title: str, font: str = "Libertinus Serif, Georgia, serif") -> str:
+def draw_depth(
+    track: Track, *, title: str, font: str = "Libertinus Serif, Georgia, serif", width_px: float = WIDTH
+) -> str:
     """Return the chart as SVG.
 
     Parameters
@@ -59,6 +61,8 @@ def draw_depth(track: Track, *, title: str, font: str = "Libertinus Serif, Georg
         Read out to who cannot see it.
     font : str
         Typefaces, the first that is there is taken.
+    width_px : float
+        Width [px]; narrower, the letters are larger beside it.
     """
     room = max((track.end - track.start) * 0.04, 6 * 3600.0)
     begin, finish = track.start - room, track.end + room
@@ -66,28 +70,30 @@ def draw_depth(track: Track, *, title: str, font: str = "Libertinus Serif, Georg
     bottom, top = min(figures) / 1.25, max(max(figures), track.goal * 1.5) * 1.2
 
     def x(at: float) -> float:
-        return LEFT + (WIDTH - LEFT - RIGHT) * (at - begin) / (finish - begin)
+        return LEFT + (width_px - LEFT - RIGHT) * (at - begin) / (finish - begin)
 
     def y(depth: float) -> float:
         share = math.log(depth / bottom) / math.log(top / bottom)
         return HEIGHT - BOTTOM - (HEIGHT - TOP - BOTTOM) * share
 
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" width="{WIDTH:g}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width_px:g} {HEIGHT:g}" width="{width_px:g}" '
         f'height="{HEIGHT:g}" role="img" font-family="{escape(font)}"><title>{escape(title)}</title>'
     ]
     floor = HEIGHT - BOTTOM
     for value in _ticks(bottom, top):
-        parts.append(_line(LEFT, y(value), WIDTH - RIGHT, y(value), LINE, 0.8))
+        parts.append(_line(LEFT, y(value), width_px - RIGHT, y(value), LINE, 0.8))
         parts.append(_text(LEFT - 8, y(value) + 4.5, f"{value:g}", "end", INK))
     parts.append(_text(LEFT - 8, TOP - 9, track.unit, "end", QUIET))
-    parts.append(_line(LEFT, floor, WIDTH - RIGHT, floor, INK, 1))
+    parts.append(_line(LEFT, floor, width_px - RIGHT, floor, INK, 1))
+    free_from = LEFT - 30
     for at, label in track.ticks:
-        if LEFT <= x(at) <= WIDTH - RIGHT - 12:
+        if free_from <= x(at) - 30 and x(at) <= width_px - RIGHT - 12:
+            free_from = x(at) + 30
             parts.append(_line(x(at), floor, x(at), floor + 5, INK, 1))
             parts.append(_text(x(at), floor + 20, label, "middle", INK))
     goal = y(track.goal)
-    parts.append(_line(LEFT, goal, WIDTH - RIGHT, goal, GOOD, 2, dash="7 5"))
+    parts.append(_line(LEFT, goal, width_px - RIGHT, goal, GOOD, 2, dash="7 5"))
     parts.append(_text(LEFT + 6, goal - 7, track.goal_label, "start", GOOD, bold=True))
     if track.expected is not None:
         soonest, middle, latest = (x(each) for each in track.expected)

@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import streamlit as st
 
-from app import actions, config
+from app import actions, config, reports
 from app.access import Right
 from app.dashboard import widgets
 from app.dashboard.session import Desk
 from app.treatment.cautions import WORK, Topic
+from app.words import LANGUAGES
 
 UNITS = {"us": "US: ft, gal, ppm", "metric": "Metric: m, L, mg/L"}
 """The two ways to show and type amounts."""
@@ -69,7 +70,32 @@ def show_company(desk: Desk) -> None:
             required=True,
             width="stretch",
         )
+        language = st.segmented_control(
+            "Customers are written to in",
+            list(LANGUAGES),
+            format_func=LANGUAGES.__getitem__,
+            default=desk.company.language,
+            required=True,
+            width="stretch",
+        )
         if st.form_submit_button("Save the company", type="primary", width="stretch"):
-            changed = replace(desk.company, name=name.strip(), phone=phone.strip(), units=units)
+            changed = replace(desk.company, name=name.strip(), phone=phone.strip(), units=units, language=language)
             actions.save_company(desk.log, changed, at=desk.now)
             st.rerun()
+    show_logo(desk)
+
+
+def show_logo(desk: Desk) -> None:
+    """Show the company's logo as reports carry it, take another, or take it away."""
+    st.markdown("**Logo on reports**")
+    shown = reports.company_logo(desk.log)
+    if shown is not None:
+        st.image(shown, width=240, alt="The company's logo")
+        if st.button("Take the logo away", width="stretch"):
+            reports.save_logo(desk.log, None, at=desk.now)
+            st.rerun()
+    chosen = st.file_uploader("PNG or JPEG, wider than tall", type=["png", "jpg", "jpeg", "webp"], key="logo")
+    if chosen is not None and st.session_state.get("logo-kept") != chosen.file_id:
+        reports.save_logo(desk.log, chosen.getvalue(), at=desk.now)
+        st.session_state["logo-kept"] = chosen.file_id
+        st.rerun()

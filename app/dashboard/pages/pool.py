@@ -8,7 +8,8 @@ import streamlit as st
 
 from app import actions
 from app.access import Right
-from app.dashboard import session, units, widgets, words
+from app.dashboard import hand_out, ledger, session, units, widgets, words
+from app.dashboard.compare import show_compare
 from app.dashboard.session import Desk
 from app.records import Progress, Recovery, Standing, Visit
 from app.report.charts import recovery_panels
@@ -31,10 +32,14 @@ def show(desk: Desk) -> None:
         widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
         show_links(desk, recovery, progress)
     with right:
-        show_chart(desk, recovery)
+        show_chart(desk, recovery, progress)
         show_pool_facts(desk, recovery)
+    show_two(desk, recovery)
     show_photos(desk, recovery)
+    ledger.show(desk, recovery)
     show_visits(desk, recovery)
+    if desk.actor.may(Right.REPORT):
+        hand_out.show(desk, recovery)
 
 
 def show_title(desk: Desk, recovery: Recovery, progress: Progress) -> None:
@@ -75,8 +80,8 @@ def show_links(desk: Desk, recovery: Recovery, progress: Progress) -> None:
             st.rerun()
 
 
-def show_chart(desk: Desk, recovery: Recovery) -> None:
-    """Show how far one sees and the algae over time, doses marked."""
+def show_chart(desk: Desk, recovery: Recovery, progress: Progress) -> None:
+    """Show how far one sees and the algae over time, doses and the forecast marked."""
     st.subheader("Way to clear water")
     if not any(visit.assessment and visit.assessment.usable for visit in recovery.visits):
         widgets.show_html(
@@ -86,6 +91,7 @@ def show_chart(desk: Desk, recovery: Recovery) -> None:
     panels = recovery_panels(
         recovery,
         now=desk.now,
+        days_to_clear=None if progress.standing in (Standing.READY, Standing.DONE) else progress.days_to_clear,
         depth_unit=desk.units.length,
         m_per_unit=desk.units.m_per_length,
         ground=desk.ground,
@@ -94,8 +100,44 @@ def show_chart(desk: Desk, recovery: Recovery) -> None:
         st.altair_chart(panel, theme=None, width="stretch", alt=alt)
     widgets.show_html(
         '<div class="tb-quiet">Bars are 80 % intervals. A dashed line with a triangle is a dose. '
-        "A small triangle above a point: the floor was seen, one sees at least that far.</div>"
+        "A small triangle above a point: the floor was seen, one sees at least that far. "
+        "A lying bar: when the water is expected to be clear.</div>"
     )
+
+
+def show_two(desk: Desk, recovery: Recovery) -> None:
+    """Show any two visits' photos one over the other, to be drawn aside; first and newest unless others are chosen."""
+    shown = {each.id: each for each in recovery.visits if each.assessment and each.assessment.usable}
+    if len(shown) < 2:
+        return
+    st.subheader("Before and after")
+    day = {
+        name: words.begin(words.when_say(desk.local(each.at), desk.local(desk.now), us=desk.us))
+        for name, each in shown.items()
+    }
+    left, right = st.columns(2, gap="small")
+    ids = list(shown)
+    first = left.selectbox("Before", ids, format_func=day.__getitem__, key=f"two-before-{recovery.id}")
+    later = right.selectbox(
+        "After", ids, index=len(ids) - 1, format_func=day.__getitem__, key=f"two-after-{recovery.id}"
+    )
+    chosen = [shown[name] for name in (first, later)]
+    pictures = [session.picture(desk, each.assessment.photo_sha256, width_px=1000) for each in chosen]
+    (before, before_set), (after, after_set) = pictures
+    if before is None or after is None:
+        widgets.show_html(widgets.say_html("One of these photos cannot be shown.", "Choose another visit."))
+        return
+    with st.container(key="tb-two"):
+        show_compare(before, day[first], after, day[later], key=f"compare-{recovery.id}")
+    said = "Both in the card's colours, at one scale." if before_set and after_set else "One is as taken: no card."
+    waters = (
+        f"<span><small>{escape(day[name])}</small>"
+        f"{escape(units.depth_say(shown[name].assessment.visible_depth_m, desk.units))}, "
+        f"{escape(words.CLARITY[shown[name].assessment.clarity].lower())}, "
+        f"algae {escape(words.SEVERITY[shown[name].assessment.severity].lower())}</span>"
+        for name in (first, later)
+    )
+    widgets.show_html(f'<div class="tb-facts">{"".join(waters)}</div><div class="tb-quiet">{said}</div>')
 
 
 def show_photos(desk: Desk, recovery: Recovery) -> None:

@@ -1,69 +1,30 @@
 """The dashboard in a real browser, phone and desktop: a visit with two photos, every page, nothing from elsewhere."""
 
-import http.client
 import json
-import os
-import shutil
-import signal
-import socket
 import subprocess
 import sys
-import time
-from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, chromium, go, served, settle
 
 import app
 from app import actions
-from app.dashboard.start import dashboard_command, dashboard_environment
 from app.demo import at_hour, make_demo, photo_requests
 from app.demo_data import POOLS
 
 ROOT = Path(app.__file__).resolve().parents[1]
-REQUIRED = os.environ.get("TURNBLUE_BROWSER") == "required"
-VIEWPORTS = {
-    "phone": {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True},
-    "desktop": {"viewport": {"width": 1440, "height": 900}},
-}
-FLAGS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 PAGES = ("", "visit", "pools", "dose", "more", "card", "pool?recovery={recovery}", "visit?recovery={recovery}")
-TIMEOUT_MS = 60_000
-"""Measuring two photos on a busy machine with two cores takes seconds."""
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
-def chromium_path():
-    named = os.environ.get("TURNBLUE_CHROMIUM")
-    found = named or next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    return found if found and Path(found).exists() else None
-
-
 @pytest.fixture(scope="module")
 def browser():
-    path = chromium_path()
-    if path is None:
-        reason = "no Chromium was found (name one by TURNBLUE_CHROMIUM)"
-        if REQUIRED:
-            pytest.fail(reason)
-        pytest.skip(reason)
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=path, args=FLAGS)
+    with chromium() as started:
         yield started
-        started.close()
 
 
 @pytest.fixture(scope="module")
@@ -93,46 +54,6 @@ def new_photos(tmp_path_factory):
     return [str(folder / f"{request['name']}.jpg") for request in requests]
 
 
-@contextmanager
-def served(folder):
-    """Run the dashboard on a log; give its address, and end it again."""
-    with socket.socket() as trial:
-        trial.bind(("127.0.0.1", 0))
-        port = trial.getsockname()[1]
-    running = subprocess.Popen(
-        dashboard_command(port=port),
-        env=dashboard_environment(folder, os.environ),
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    try:
-        deadline = time.monotonic() + 90
-        while not answers(port):
-            assert running.poll() is None, "the dashboard ended by itself"
-            assert time.monotonic() < deadline, "the dashboard does not answer"
-            time.sleep(0.1)
-        yield f"http://127.0.0.1:{port}"
-    finally:
-        running.send_signal(signal.SIGTERM)
-        try:
-            running.wait(20)
-        except subprocess.TimeoutExpired:
-            running.kill()
-            running.wait()
-
-
-def answers(port):
-    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=2)
-    try:
-        connection.request("GET", "/_stcore/health")
-        return connection.getresponse().status == 200
-    except OSError:
-        return False
-    finally:
-        connection.close()
-
-
 @pytest.fixture(scope="module")
 def address(demo_log):
     with served(demo_log) as url:
@@ -152,26 +73,6 @@ def page(request, browser):
     opened.set_default_timeout(TIMEOUT_MS)
     yield opened
     context.close()
-
-
-def go(page, url):
-    page.goto(url)
-    page.wait_for_selector("h1")
-    settle(page)
-
-
-def settle(page):
-    """Wait until the run has ended and what it drew has its size."""
-    page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
-    page.wait_for_timeout(500)
-
-
-def assert_sound(page):
-    assert page.locator('[data-testid="stException"]').count() == 0
-    assert "Traceback" not in page.inner_text("body")
-    # One pixel of rounding is no scroll.
-    wide = "[...document.querySelectorAll('html, [data-testid=stMain]')].filter(e => e.scrollWidth > e.clientWidth + 1)"
-    assert page.evaluate(f"{wide}.length") == 0, "the page scrolls sideways"
 
 
 @pytest.mark.parametrize("path", PAGES, ids=lambda each: each or "board")
