@@ -50,6 +50,12 @@ class NoWaterSeen(VisionError):
     code = "no_water"
 
 
+class NoStripSeen(VisionError):
+    """The photo shows no strip or colour key that could be taught from."""
+
+    code = "strip_not_found"
+
+
 class DesignInvalid(VisionError):
     """A card, strip, disc or model file is not what its format says."""
 

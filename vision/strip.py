@@ -112,7 +112,8 @@ def read_strip(photo: Photo, kind: StripKind, *, seconds: float | None = None) -
     found = find_strip(photo, light, kind)
     if found is None:
         return StripRead(None, (*doubts, problem("strip_not_found")), light)
-    samples = tuple(sample_pad(photo, light, quad, found.plastic_lab, kind) for quad in found.quads_px)
+    light = light if found.place == "slot" else light.beside(found.plastic_lab)
+    samples = tuple(sample_pad(photo, light, quad, found.plastic_lab, kind.light) for quad in found.quads_px)
     along = tuple(_read_scale(scale, samples) for scale in kind.scales)
     reason = named(kind, found, samples, along, seconds)
     if reason is not None:
@@ -128,7 +129,7 @@ def read_strip(photo: Photo, kind: StripKind, *, seconds: float | None = None) -
     return StripRead(result, tuple(doubts), light, found, samples, along)
 
 
-def sample_pad(photo: Photo, light: StripLight, quad_px: Array, plastic_lab: Array, kind: StripKind) -> PadSample:
+def sample_pad(photo: Photo, light: StripLight, quad_px: Array, plastic_lab: Array, taught_by: str) -> PadSample:
     """Return a pad's colour from its inner part, dirt and wet shine left out.
 
     Parameters
@@ -137,8 +138,8 @@ def sample_pad(photo: Photo, light: StripLight, quad_px: Array, plastic_lab: Arr
         The pad's corners in the photo.
     plastic_lab : ndarray, shape (3,)
         The plastic beside it.
-    kind : StripKind
-        Says by what light the key was taught.
+    taught_by : str
+        What set the key's colours right: "card" or "white_ground".
     """
     side = float(np.sqrt(cv2.contourArea(quad_px.astype(np.float32))))
     picture = photo.read(int(max(photo.size_px) / max(1.0, side / WANTED_PAD_PX)))
@@ -158,7 +159,7 @@ def sample_pad(photo: Photo, light: StripLight, quad_px: Array, plastic_lab: Arr
     encoded = values[near].mean(axis=0) / 255
     looked = light.look(encoded[None], at_px.mean(axis=0)[None])
     lab, covariance = looked.lab[0], looked.covariance[0] + spread_of(PAD_SD, looked.lab)[0]
-    if kind.light != light.kind:
+    if taught_by != light.kind:
         covariance = covariance + spread_of(FOREIGN_LIGHT_SD, looked.lab)[0]
     off = (lab - plastic_lab) * [0.6, 1, 1]
     bare = bool(np.linalg.norm(off) < BARE_STEP)

@@ -1,8 +1,8 @@
 """Find a strip of a known kind by its pads: which spots of a region are which pads, either end up.
 
 In: a photo, its `StripLight` and a `StripKind`. Out: `StripFound`, where each pad lies in the photo. Every pair of
-spots is tried as every pair of pads; each trial says where all pads would lie, and the colours there, the plastic between
-them and the spots left over say how likely it is. So a pad that fell off or is washed pale is found by its neighbours.
+spots is tried as every pair of pads; each trial says where all pads would lie, and the colours there, the plastic
+between them and the spots left over say how likely it is. So a pad that fell off is found by its neighbours.
 """
 
 from __future__ import annotations

@@ -31,8 +31,16 @@ WHITE_GROUND_SD = 1.7
 the camera's tone curve and matrix stay in it (the project's own)."""
 FOREIGN_LIGHT_SD = 4.0
 """The same against a key taught beside a card, or the other way round: the project's own."""
-PLASTIC_LEVEL = 0.87
-"""Linear level given to white ground [0-1]: plain paper (common practice, no source)."""
+PAPER = 0.90
+"""Reflectance of white paper [0-1] (common practice, no source). Strip colours are given with paper at 1, as on the
+printed card; a chart's are of the perfect white."""
+LOCAL_WHITE = 0.945
+"""Linear level of a strip's plastic and of a white label, paper at 1: the project's own."""
+LOCAL_WHITE_SD, LOOSE_SD, SLOT_SD = 0.035, 0.15, 0.02
+"""Standard deviations as shares: of `LOCAL_WHITE`; of the card's light some way off it, where a phone's local tone
+mapping has its own mind; and of it in the card's slot: the project's own."""
+LEAST_WHITE_CHROMA = 14.0
+"""Chroma from which a label or plastic is no white [CIELAB units]: the project's own."""
 GROUND_LONG_SIDE_PX = 400
 """Long side at which a white ground is judged [px]: the project's own."""
 LEAST_GROUND_SHARE = 0.3
@@ -63,6 +71,10 @@ class StripLight:
         pixels.
     size_px : (int, int)
         The photo's width and height.
+    gain : float
+        Factor from the card's white to the white beside the strip.
+    gain_sd : float
+        Its standard deviation, as a share.
     """
 
     kind: str
@@ -70,6 +82,8 @@ class StripLight:
     fit: ColourFit | None
     slope: Array
     size_px: tuple[int, int]
+    gain: float = 1.0
+    gain_sd: float = SLOT_SD
 
     def linear(self, encoded_rgb: Array, at_px: Array) -> Array:
         """Return photographed colours as linear sRGB under the reference light.
@@ -83,13 +97,13 @@ class StripLight:
         """
         if self.fit is None:
             light = np.exp(_terms(_scaled(at_px, self.size_px)) @ self.slope)
-            return np.asarray(colour.decode_srgb(encoded_rgb) / light * PLASTIC_LEVEL)
+            return np.asarray(colour.decode_srgb(encoded_rgb) / light)
         assert self.card is not None
         corners = self.card.corners_px
         # The light is followed to the card's rim, not further.
         near = np.clip(at_px, corners.min(axis=0), corners.max(axis=0))
         light = np.exp(near @ self.slope[1:] + self.slope[0])
-        return np.asarray(self.fit.correct(encoded_rgb) / light)
+        return np.asarray(self.fit.correct(encoded_rgb) / light * self._to_paper)
 
     def picture_lab(self, rgb: NDArray[np.uint8], at_px: Array) -> NDArray[np.float32]:
         """Return a picture in CIELAB, fast and cut to 0 to 1 in linear sRGB: to look for things, not to read them.
@@ -104,13 +118,13 @@ class StripLight:
         if self.fit is None:
             table = colour.decode_srgb(np.arange(256) / 255).astype(np.float32)
             light = np.exp(_terms(_scaled(at_px[::8, ::8], self.size_px)) @ self.slope).astype(np.float32)
-            linear = table[rgb] * np.float32(PLASTIC_LEVEL)
+            linear = table[rgb]
         else:
             assert self.card is not None
             corners = self.card.corners_px
             near = np.clip(at_px[::8, ::8], corners.min(axis=0), corners.max(axis=0))
             light = np.exp(near @ self.slope[1:] + self.slope[0]).astype(np.float32).repeat(3, axis=-1)
-            linear = self.fit.correct_pixels(rgb)
+            linear = self.fit.correct_pixels(rgb) * np.float32(self._to_paper)
         linear /= cv2.resize(light, rgb.shape[1::-1], interpolation=cv2.INTER_LINEAR)
         return np.asarray(cv2.cvtColor(np.clip(linear, 0, 1), cv2.COLOR_LRGB2Lab), dtype=np.float32)
 
@@ -122,7 +136,36 @@ class StripLight:
             flat = spread_of(WHITE_GROUND_SD, lab.reshape(-1, 3))
             return ColourUncertainty(lab, flat.reshape(*lab.shape, 3))
         shared = replace(self.fit, print_delta_e00=min(self.fit.print_delta_e00, SHARED_PRINT_DELTA_E00))
-        return shared.uncertainty(linear)
+        looked = shared.uncertainty(linear)
+        # A gain g moves L* + 16, a* and b* alike, by a third of ln g: they go with the cube root of the light.
+        moved = (looked.lab + np.array([16.0, 0, 0])) / 3 * self.gain_sd
+        return ColourUncertainty(looked.lab, looked.covariance + moved[..., :, None] * moved[..., None, :])
+
+    @property
+    def _to_paper(self) -> float:
+        """Return the factor that brings white paper to 1."""
+        chart = self.card is not None and self.card.design.kind == "chart24"
+        return self.gain / PAPER if chart else self.gain
+
+    def beside(self, white_lab: Array) -> StripLight:
+        """Return this light, trusting the white beside a loose strip or round a key more than the card's.
+
+        Parameters
+        ----------
+        white_lab : ndarray, shape (3,)
+            The plastic or the label as this light shows it; where it is no white nothing is changed but the doubt.
+        """
+        if self.fit is None:
+            return self
+        level = float(colour.lab_to_xyz(white_lab)[1])
+        if np.hypot(white_lab[1], white_lab[2]) > LEAST_WHITE_CHROMA or not 0.5 < level < 2.0:
+            return replace(self, gain_sd=LOOSE_SD)
+        trust = LOOSE_SD**2 / (LOOSE_SD**2 + LOCAL_WHITE_SD**2)
+        return replace(
+            self,
+            gain=self.gain * float((LOCAL_WHITE / level) ** trust),
+            gain_sd=float(np.sqrt(trust) * LOCAL_WHITE_SD),
+        )
 
 
 def _scaled(at_px: Array, size_px: tuple[int, int]) -> Array:

@@ -34,6 +34,10 @@ LEAST_ASPECT = 4.0
 """Least length over width of a strip: the project's own."""
 GROUND_STEP = 9.0
 """Colour difference from the ground from which something lies on it [CIELAB units]: the project's own."""
+EDGE_STEP = 0.55
+"""Change of colour a pixel from which there is an edge [CIELAB units]: the project's own."""
+SPLIT_STEPS = (1.6, 2.5, 4.0, 6.0)
+"""Multiples of `PAD_STEP` at which a long spot is tried for its parts: the project's own."""
 PAD_STEP = 5.0
 """Colour difference from the plastic from which something is a pad, lightness counted for 0.6 [CIELAB units]."""
 CARD_RIM = 1.04
@@ -60,13 +64,16 @@ class Region:
 
 @dataclass(frozen=True)
 class Blob:
-    """A spot: middle, sides (along its own axes) and turn [px, degrees], its colour, its area over its rectangle's."""
+    """A spot: middle, sides (along its own axes) and turn [px, degrees], its colour, its area over its rectangle's,
+    its area and its upright box [px]."""
 
     at: complex
     sides_px: tuple[float, float]
     turn_deg: float
     lab: Array
     fill: float
+    area_px: float = 0.0
+    box: tuple[int, int, int, int] = (0, 0, 0, 0)
 
     @property
     def size_px(self) -> float:
@@ -104,8 +111,8 @@ def slot_region(photo: Photo, light: StripLight) -> Region:
     return Region("slot", lab, to_photo, k, True, np.median(lab.reshape(-1, 3), axis=0), inside)
 
 
-def loose_regions(photo: Photo, light: StripLight) -> Iterator[Region]:
-    """Give each elongated light thing outside the card, longest first, and the whole of a white ground."""
+def loose_picture(photo: Photo, light: StripLight) -> Region:
+    """Return the whole photo outside the card, as the region "ground"."""
     picture = photo.read(LOOSE_LONG_SIDE_PX)
     step = max(1, round(max(picture.rgb.shape[:2]) / LOOSE_LONG_SIDE_PX))
     small = _shrunk(picture, step)
@@ -122,13 +129,19 @@ def loose_regions(photo: Photo, light: StripLight) -> Iterator[Region]:
         inside = mask > 0
     r, shift = small.reduction, (small.reduction - 1) / 2
     to_photo = np.array([[r, 0, shift], [0, r, shift], [0, 0, 1.0]])
-    if inside.sum() < 0.02 * inside.size:
+    ground = np.median(lab[inside][::7], axis=0) if inside.any() else np.array([100.0, 0, 0])
+    return Region("ground", lab, to_photo, None, False, ground, inside)
+
+
+def loose_regions(photo: Photo, light: StripLight) -> Iterator[Region]:
+    """Give the whole of a white ground, and each elongated thing outside the card, longest first."""
+    whole = loose_picture(photo, light)
+    if whole.inside.mean() < 0.02:
         return
-    ground = np.median(lab[inside], axis=0)
     if light.kind == "white_ground":
-        yield Region("ground", lab, to_photo, None, False, ground, inside)
-    for corners in _elongated(lab, ground, inside):
-        yield _strip_region(photo, light, corners, to_photo)
+        yield whole
+    for corners in _elongated(whole.lab, whole.plastic_lab, whole.inside):
+        yield _strip_region(photo, light, corners, whole.to_photo)
 
 
 def _shrunk(picture: Picture, step: int) -> Picture:
@@ -204,28 +217,74 @@ def blobs(region: Region) -> list[Blob]:
     noise = 1.4826 * float(np.median(np.abs(far[region.inside] - np.median(far[region.inside]))))
     mask = ((far > max(PAD_STEP, 2.5 * noise)) & region.inside).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    least = 12.0 if region.px_per_mm is None else 3 * region.px_per_mm**2
+    most = (0.08 if region.name == "ground" else 0.5) * mask.size
+    found = []
+    for spot in _components(mask, smooth, least, 0.6 * mask.size):
+        found += _split(spot, far, smooth, mask, least) or [spot]
+    return sorted((each for each in found if each.area_px <= most), key=lambda each: each.at.real)
+
+
+def _split(spot: Blob, far: Array, smooth: Array, mask: Array, least: float) -> list[Blob]:
+    """Return the parts of a long spot, such as pads run together or on a tinted strip; none where it is one."""
+    if max(spot.sides_px) < 1.7 * min(spot.sides_px):
+        return []
+    x0, y0, x1, y1 = spot.box
+    part = far[y0:y1, x0:x1]
+    for step in SPLIT_STEPS:
+        own = np.zeros_like(mask)
+        own[y0:y1, x0:x1] = (part > step * PAD_STEP) & (mask[y0:y1, x0:x1] > 0)
+        pieces = [each for each in _components(own, smooth, least, spot.area_px) if each.fill > 0.6]
+        if len(pieces) >= 2:
+            return pieces
+    return []
+
+
+def _components(mask: Array, smooth: Array, least: float, most: float) -> list[Blob]:
+    """Return the connected parts of a mask as spots."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
     found = []
-    least = 12 if region.px_per_mm is None else 3 * region.px_per_mm**2
-    most = 0.08 * mask.size if region.name == "ground" else 0.5 * mask.size
     for number in range(1, count):
-        x, y, w, h, area = stats[number]
+        x, y, w, h, area = (int(v) for v in stats[number])
         if not least <= area <= most:
             continue
         own = (labels[y : y + h, x : x + w] == number).astype(np.uint8)
         outline, _ = cv2.findContours(own, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        (cx, cy), sides, turn = cv2.minAreaRect(np.vstack(outline))
-        sides = (sides[0] + 1, sides[1] + 1)
+        (cx, cy), (long_px, short_px), turn = cv2.minAreaRect(np.vstack(outline))
+        sides = (float(long_px) + 1, float(short_px) + 1)
         core = cv2.erode(own, np.ones((3, 3), np.uint8)) > 0
-        core = core if core.any() else own > 0
-        colours = smooth[y : y + h, x : x + w][core]
+        colours = smooth[y : y + h, x : x + w][core if core.any() else own > 0]
         found.append(
             Blob(
                 at=complex(cx + x, cy + y),
-                sides_px=(float(sides[0]), float(sides[1])),
+                sides_px=sides,
                 turn_deg=float(turn),
                 lab=np.median(colours, axis=0),
-                fill=float(area / (sides[0] * sides[1])),
+                fill=area / (sides[0] * sides[1]),
+                area_px=float(area),
+                box=(x, y, x + w, y + h),
             )
         )
-    return sorted(found, key=lambda each: each.at.real)
+    return found
+
+
+def flat_patches(lab: Array, inside: Array, *, least: float, most: float) -> list[Blob]:
+    """Return even patches with an edge all round, as swatches of a key are, on whatever ground.
+
+    Parameters
+    ----------
+    lab : ndarray, shape (H, W, 3)
+        A picture in CIELAB.
+    inside : ndarray of bool, shape (H, W)
+        Where to look.
+    least, most : float
+        Their area [px].
+    """
+    smooth = cv2.GaussianBlur(lab, (0, 0), 1.0)
+    steep = np.zeros(lab.shape[:2], np.float32)
+    for axis in ((1, 0), (0, 1)):
+        steep += (cv2.Sobel(smooth, cv2.CV_32F, *axis, ksize=3, scale=0.125) ** 2).sum(axis=2)
+    steep = np.sqrt(steep)
+    noise = float(np.median(steep[inside]))
+    flat = ((steep < max(EDGE_STEP, 3.0 * noise)) & inside).astype(np.uint8)
+    return [each for each in _components(flat, smooth, least, most) if each.fill > 0.72]
