@@ -211,3 +211,56 @@ def load_card() -> CardDesign:
 def load_chart24() -> CardDesign:
     """Return the 24-patch colour rendition chart, six columns by four rows from dark skin to black."""
     return read_design(DESIGNS / "chart24.json")
+
+
+@dataclass(frozen=True)
+class DiscDesign:
+    """The sighting disc: four quadrants, and around them a ring of sectors that tells disc and turn.
+
+    Lengths in mm from the disc's middle; angles run clockwise as printed from the x axis. The quadrants from 0 and from
+    180 degrees are white, the others black. `ring_code` has one letter a sector, 1 white; the hub is where the
+    screw goes that holds it. `black_reflectance` is the print's black over the paper's white.
+    """
+
+    name: str
+    radius_mm: float
+    hub_radius_mm: float
+    quadrant_radius_mm: float
+    ring_mm: tuple[float, float]
+    ring_code: str
+    black_reflectance: float
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the geometry that `turnblue card --disc --json` prints."""
+        return {"kind": "disc"} | {name: getattr(self, name) for name in self.__dataclass_fields__}
+
+
+@cache
+def load_disc() -> DiscDesign:
+    """Return the project's own sighting disc.
+
+    Raises
+    ------
+    DesignInvalid
+        If its file cannot be used.
+    """
+    try:
+        entry = json.loads((DESIGNS / "disc.json").read_text(encoding="utf-8"))
+        ring = _numbers(entry["ring_mm"], 2, "ring_mm")
+        design = DiscDesign(
+            name=str(entry["name"]),
+            radius_mm=float(entry["radius_mm"]),
+            hub_radius_mm=float(entry["hub_radius_mm"]),
+            quadrant_radius_mm=float(entry["quadrant_radius_mm"]),
+            ring_mm=(ring[0], ring[1]),
+            ring_code=str(entry["ring_code"]),
+            black_reflectance=float(entry["black_reflectance"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise DesignInvalid(
+            f"The design file disc.json cannot be used: {error!r}.", "Install Turnblue again."
+        ) from error
+    radii = (0.0, design.hub_radius_mm, design.quadrant_radius_mm, *design.ring_mm, design.radius_mm)
+    if list(radii) != sorted(radii) or set(design.ring_code) != {"0", "1"} or not 0 <= design.black_reflectance < 1:
+        raise DesignInvalid("The sighting disc's radii, ring or black are out of order.", "Install Turnblue again.")
+    return design

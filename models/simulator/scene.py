@@ -63,6 +63,7 @@ def render(spec: SceneSpec, *, masks: bool = False) -> Rendered:
     if "no_water" not in spec.spoil:
         water, glare, depth_seen = scene.paint_pool(picture)
         water &= ~scene.paint_floating(picture)
+        scene.paint_pole(picture)
     corners = None
     if spec.card is not None and "no_card" not in spec.spoil:
         corners, covered = scene.paint_card(picture)
@@ -94,6 +95,7 @@ def render(spec: SceneSpec, *, masks: bool = False) -> Rendered:
         seed=spec.seed,
         spoilers=spec.spoil,
         spec=spec,
+        disc_rim_px=None if spec.disc is None else tuple((float(x), float(y)) for x, y in scene.disc_rim_px()),
     )
     return Rendered(photo, truth, water if masks else None, glare & water if masks else None)
 

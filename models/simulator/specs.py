@@ -1,6 +1,6 @@
 """What a rendered scene is made of and what is true of it, as frozen dataclasses.
 
-In: nothing. Out: `PoolSpec`, `StanceSpec`, `CardSpec`, `ExtrasSpec`, `SceneSpec`, `Truth`, `Rendered`. The water, the
+In: nothing. Out: `PoolSpec`, `StanceSpec`, `CardSpec`, `ExtrasSpec`, `DiscSpec`, `SceneSpec`, `Truth`, `Rendered`. The water, the
 light and the camera are described where their physics is (`optics`, `illuminants`, `camera`).
 """
 
@@ -160,6 +160,34 @@ class ExtrasSpec:
 
 
 @dataclass(frozen=True)
+class DiscSpec:
+    """The sighting disc on its pole in the water.
+
+    Attributes
+    ----------
+    depth_m : its depth below the surface [m].
+    along_m, out_m : from the photographer's foot along the edge (right) and out over the water [m].
+    turn_deg : of the print. tilt : slope of disc and pole along x and y.
+    white, black : reflectances of its print over the paper's nominal white.
+    forward_share, spread_rad : share of the scattering that goes forward by small angles, and how wide it spreads.
+    pole_side_deg : where the pole stands at the rim, seen from the photographer: 0 is the far side, 90 the right.
+    pole_above_m : how much of the pole stands out of the water [m].
+    """
+
+    depth_m: float = 0.5
+    along_m: float = 0.0
+    out_m: float = 0.7
+    turn_deg: float = 20.0
+    tilt: tuple[float, float] = (0.0, 0.0)
+    white: float = 1.0
+    black: float = 0.04
+    forward_share: float = 0.85
+    spread_rad: float = 0.1
+    pole_side_deg: float = 0.0
+    pole_above_m: float = 1.2
+
+
+@dataclass(frozen=True)
 class SceneSpec:
     """Everything a photo depends on; `render` of the same spec gives the same bits."""
 
@@ -170,6 +198,7 @@ class SceneSpec:
     camera: CameraSpec = field(default_factory=CameraSpec)
     card: CardSpec | None = field(default_factory=CardSpec)
     extras: ExtrasSpec = field(default_factory=ExtrasSpec)
+    disc: DiscSpec | None = None
     size_px: tuple[int, int] = (1600, 1200)
     seed: int = 0
     spoil: tuple[str, ...] = ()
@@ -188,6 +217,7 @@ class Truth:
     water_polygon_px : outline of the open water within the photo; empty without water.
     water_share : share of the photo that is open water.
     floor_depth_seen_m : (least, greatest) water depth within the view [m]; None without water.
+    disc_rim_px : where the sighting disc's rim is seen through a still surface; None without a disc.
     """
 
     visible_depth_m: float
@@ -206,6 +236,7 @@ class Truth:
     seed: int
     spoilers: tuple[str, ...]
     spec: SceneSpec
+    disc_rim_px: tuple[tuple[float, float], ...] | None = None
 
     def to_json(self) -> dict[str, Any]:
         """Return the truth as plain JSON values."""

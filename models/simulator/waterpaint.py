@@ -1,6 +1,6 @@
 """Paint the pool: dry wall, light from under water, waves, mirrored sky.
 
-In: a `Stage` and the picture so far. Out: the picture with water, masks of water and of glare, the depths seen. Long
+In: a stage and the picture so far. Out: the picture with water, masks of water and of glare, the depths seen. Long
 because the water's light is one chain of steps on shared stripes.
 """
 
@@ -13,9 +13,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.simulator.disc import DiscPainter
 from models.simulator.optics import REFRACTIVE_INDEX
 from models.simulator.palette import TABLE_COSINES, TABLE_DEPTHS_M, table_at
-from models.simulator.stage import Stage, enlarge, stripes
+from models.simulator.stage import enlarge, stripes
 from models.simulator.surfaces import floor_texture, joints, noise_tile, sample_tile
 from models.simulator.surround import look_up
 
@@ -25,7 +26,7 @@ F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 
-class WaterPainter(Stage):
+class WaterPainter(DiscPainter):
     """Paints everything inside the pool's opening."""
 
     opening: NDArray[np.uint8]
@@ -46,6 +47,7 @@ class WaterPainter(Stage):
         cover = wet[box].astype(np.float32) / 255
         ray = tuple(d[box] for d in self.ray)
         light_up, path, depth, depth_seen = self._under_water(ray, cover)
+        self.sink_disc(light_up, path, depth, (left, top))
         glare = none
         self._surface(picture[box], ray, cover, light_up, path, depth, glare[box])
         return wet > 127, glare, depth_seen
