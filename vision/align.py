@@ -19,6 +19,10 @@ PER_EDGE = 7
 """Points tried along each edge of each rectangle, away from its corners."""
 
 
+SETTLED_PX = 0.05
+"""Move of the farthest edge point under which a further round changes nothing [px]."""
+
+
 @dataclass(frozen=True)
 class Alignment:
     """A refined homography (design to picture), the root mean square of its edges [px], their share found.
@@ -39,21 +43,17 @@ def project(homography: Array, points: Array) -> Array:
     return np.asarray(out[..., :2] / out[..., 2:], dtype=np.float64)
 
 
-def _edge_points(rectangles: Array) -> tuple[Array, Array, Array]:
-    """Return points on the rectangles' edges, their outward normals (design units), and their rectangle."""
+SIDES = np.array([[0, 0, 1, 0, 0, -1], [1, 0, 0, 1, 1, 0], [0, 1, 1, 0, 0, 1], [0, 0, 0, 1, -1, 0]], dtype=np.float64)
+"""Each side of a rectangle: where it starts, which way it runs (shares of width, height), its outward normal."""
+
+
+def _edge_points(rectangles: Array) -> tuple[Array, Array]:
+    """Return points on the rectangles' edges and their outward normals (design units), shape (N, 2) each."""
     along = np.linspace(0.18, 0.82, PER_EDGE)
-    points, normals, owner = [], [], []
-    for index, (x, y, w, h) in enumerate(rectangles):
-        for normal, start, run in (
-            ((0, -1), (x, y), (w, 0)),
-            ((1, 0), (x + w, y), (0, h)),
-            ((0, 1), (x, y + h), (w, 0)),
-            ((-1, 0), (x, y), (0, h)),
-        ):
-            points.append(np.array(start) + along[:, None] * np.array(run))
-            normals.append(np.repeat([normal], PER_EDGE, axis=0))
-            owner.append(np.full(PER_EDGE, index))
-    return np.concatenate(points), np.concatenate(normals).astype(float), np.concatenate(owner).astype(float)
+    share = SIDES[:, None, :2] + along[:, None] * SIDES[:, None, 2:4]
+    points = rectangles[:, None, None, :2] + share * rectangles[:, None, None, 2:]
+    normals = np.broadcast_to(SIDES[:, None, 4:], points.shape)
+    return points.reshape(-1, 2), normals.reshape(-1, 2)
 
 
 def align(
@@ -84,7 +84,7 @@ def align(
     Alignment or None
         None where fewer than a sixth of the edges are seen.
     """
-    points, normals, _ = _edge_points(rectangles)
+    points, normals = _edge_points(rectangles)
     scale = np.abs(rectangles[:, 2:]).mean()
     h = np.array(homography, dtype=np.float64)
     h /= h[2, 2]
@@ -103,15 +103,18 @@ def align(
         profile = cv2.remap(
             grey, at[..., 0].astype(np.float32), at[..., 1].astype(np.float32), cv2.INTER_LINEAR
         ).astype(np.float64)
-        rise = np.gradient(profile, axis=1) * 2
+        rise = np.zeros_like(profile)
+        rise[:, 1:-1] = profile[:, 2:] - profile[:, :-2]
         rise = (rise + np.roll(rise, 1, axis=1) + np.roll(rise, -1, axis=1)) / 3
         rise[:, [0, -1]] = 0
         peak = rise.argmax(axis=1)
         strength = rise.max(axis=1)
         step = profile.max(axis=1) - profile.min(axis=1)
         # An edge: a rise outward that stands out of the profile's own wobble and is no end of the search.
-        noise = np.median(np.abs(rise - np.median(rise, axis=1, keepdims=True)), axis=1)
-        seen = inside & (strength > 4) & (strength > 3 * noise) & (peak > 1) & (peak < len(offsets) - 2)
+        seen = inside & (strength > 4) & (peak > 1) & (peak < len(offsets) - 2)
+        some = rise[seen]
+        noise = np.median(np.abs(some - np.median(some, axis=1, keepdims=True)), axis=1)
+        seen[seen] = strength[seen] > 3 * noise
         if seen.sum() < len(points) / 6:
             return result
         centre = np.clip(peak, 2, len(offsets) - 3)
@@ -119,13 +122,15 @@ def align(
         near = np.maximum(np.take_along_axis(rise, window, axis=1), 0)
         place = (near * offsets[window]).sum(axis=1) / np.maximum(near.sum(axis=1), 1e-9)
         found = here + place[:, None] * direction
-        fitted = _fit(h, unit, found, direction, seen)
+        fitted = _fit(h, unit[seen], found[seen], direction[seen])
         if fitted is None:
             return result
         h, residual = fitted
-        rms = float(np.sqrt(np.mean(np.minimum(residual[seen] ** 2, 9.0))))
+        rms = float(np.sqrt(np.mean(np.minimum(residual**2, 9.0))))
         widths = 0.8 * step[seen] / np.maximum(strength[seen], 1e-9)
         result = Alignment(h, rms, float(seen.mean()), float(np.median(widths)))
+        if np.abs(project(h, points[seen]) - here[seen]).max() < SETTLED_PX:
+            break
     return result
 
 
@@ -133,7 +138,7 @@ def _unit(points: Array) -> Array:
     return np.column_stack([points, np.ones(len(points))])
 
 
-def _fit(h: Array, unit: Array, found: Array, direction: Array, seen: NDArray[np.bool_]) -> tuple[Array, Array] | None:
+def _fit(h: Array, unit: Array, found: Array, direction: Array) -> tuple[Array, Array] | None:
     """Fit the eight terms so that the edges meet their normals' crossings, with Tukey weights."""
     residual = np.zeros(len(unit))
     for _ in range(6):
@@ -141,18 +146,18 @@ def _fit(h: Array, unit: Array, found: Array, direction: Array, seen: NDArray[np
         w = moved[:, 2:]
         place = moved[:, :2] / w
         residual = ((place - found) * direction).sum(axis=1)
-        spread = 1.4826 * float(np.median(np.abs(residual[seen]))) + 0.05
-        ratio = np.minimum(np.abs(residual) / (4.7 * spread), 1)
-        weight = np.where(seen, (1 - ratio**2) ** 2, 0.0)
+        size = np.abs(residual)
+        spread = 1.4826 * float(np.median(size)) + 0.05
+        weight = (1 - np.minimum(size / (4.7 * spread), 1) ** 2) ** 2
         along = direction / w
         back = -(place * direction).sum(axis=1, keepdims=True) / w
         jacobian = np.column_stack([along[:, :1] * unit, along[:, 1:] * unit, back * unit[:, :2]])
         # Scale the columns: their units differ by the size of the design.
-        size = np.sqrt((weight[:, None] * jacobian**2).sum(axis=0)) + 1e-12
-        scaled = jacobian / size
+        unit_step = np.sqrt((weight[:, None] * jacobian**2).sum(axis=0)) + 1e-12
+        scaled = jacobian / unit_step
         normal = scaled.T @ (weight[:, None] * scaled) + 1e-9 * np.eye(8)
         try:
-            step = np.linalg.solve(normal, scaled.T @ (weight * residual)) / size
+            step = np.linalg.solve(normal, scaled.T @ (weight * residual)) / unit_step
         except np.linalg.LinAlgError:
             return None
         h = h - np.append(step, 0.0).reshape(3, 3)

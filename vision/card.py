@@ -7,6 +7,7 @@ first and larger only where the marks or the patches are too small to be read.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -16,9 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.align import align, project
-from vision.chart import ChartFound, ChartRefused, look_for_chart
+from vision.chart import MOST_TRIES, ChartFound, ChartRefused, look_for_chart, same_place
 from vision.errors import NoCardFound
 from vision.flags import BY_NAME
+from vision.grid import Lattice, find_lattices, within
+from vision.gridmatch import GridDesign, match_grid
+from vision.marks import MARK_POWERS, even_light, find_markers, marks_about, perimeter
+from vision.outline import bright_quads
 from vision.photo import Photo, Picture
 from vision.specs import CardDesign, load_card, load_chart24
 
@@ -27,21 +32,13 @@ Array = NDArray[Any]
 LEVELS_PX: tuple[int | None, ...] = (900, 1800, None)
 """Long sides at which the photo is searched for marks, smallest first [px]; None is the whole photo."""
 
-MARK_POWERS = (2.2, 4.0, 9.0)
-"""Powers under which marks are looked for, see `even_light`: the tone curve's own, then two for over-exposure, where
-the clipped white has eaten into the marks and their edges lie just under white."""
-
 ENLARGE_BELOW_PX = 2100
 """Long side up to which a picture is also searched twice enlarged [px]: the project's own, for time."""
-
-LOCAL_WHITE_CELLS, LOCAL_WHITE_SHARE, LEAST_WHITE = 400, 24, 12
-"""The local white is the lightest within a twenty-fourth of the picture, found at 400 px; under 12 of 255 it is night:
-the project's own."""
 
 CHART_LEVELS_PX: tuple[int | None, ...] = (900, 1800)
 """Long sides at which the photo is searched for the 24-patch chart [px]."""
 
-WANTED_PATCH_PX = 9.0
+WANTED_PATCH_PX = 5.5
 """Side of a patch [px] below which the photo is read larger to sample it: the project's own."""
 
 SMALLEST_PATCH_PX = 3.5
@@ -57,8 +54,15 @@ LEAST_COLOUR_AGREEMENT = 0.5
 """Least share of the patches' variance that a plain affine colour map must explain for marks to count as the card:
 random pictures reach a third (12 terms on 48 patches of three channels), true cards in hard light 0.7 and more."""
 
+LEAST_COLOUR_AGREEMENT_ROUGH = 0.45
+"""The same for a design laid on an outline, before its edges are fitted: patches are a tenth of their side off."""
+
 LEAST_COLOUR_AGREEMENT_ONE = 0.75
 """The same where a single mark was read: one mark alone turns up by chance in textures."""
+
+FEWEST_NODES, LEAST_GRID_SCORE = 9, 0.45
+"""Patches seen and share of the colour steps explained from which a grid is laid out as the card: the project's own,
+from rendered cards and pictures without one."""
 
 MOST_EDGE_RMS_PX = 1.5
 """Root mean square of the printed edges about the fitted card above which the fit is not trusted [px]."""
@@ -106,89 +110,6 @@ class CardFound:
     number: int | None = None
 
 
-@cache
-def _detector() -> tuple[Any, tuple[int, ...]]:
-    """Return a marker detector that knows the card's own marks only, and their ids in its order."""
-    design = load_card()
-    ids = tuple(marker.id for marker in design.markers)
-    whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, design.markers[0].dictionary))
-    # Four marks six bits apart: two wrong bits can be mended and still name one mark only.
-    own = cv2.aruco.Dictionary(whole.bytesList[list(ids)], whole.markerSize, 2)
-    return cv2.aruco.ArucoDetector(own, _parameters()), ids
-
-
-def _parameters() -> Any:
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.minMarkerPerimeterRate = 0.012
-    parameters.adaptiveThreshWinSizeMin = 5
-    parameters.adaptiveThreshWinSizeMax = 29
-    parameters.adaptiveThreshWinSizeStep = 12
-    parameters.minCornerDistanceRate = 0.02
-    parameters.perspectiveRemovePixelPerCell = 4
-    parameters.errorCorrectionRate = 1.0
-    return parameters
-
-
-def even_light(grey: NDArray[np.uint8], power: float) -> NDArray[np.uint8]:
-    """Return a grey picture relative to the white about each place, raised to a power.
-
-    Division by the local white takes shade and gradients out. The power undoes the tone curve: a blurred edge between
-    black and white then has its middle where the printed edge is; on the encoded picture the white has bled over it,
-    and small marks lose their frames. Over-exposed pictures want a power above the curve's own 2.2.
-
-    Parameters
-    ----------
-    grey : ndarray of uint8, shape (H, W)
-    power : float
-        2.2 for a well exposed picture.
-    """
-    height, width = grey.shape
-    step = max(1, max(height, width) // LOCAL_WHITE_CELLS)
-    small = cv2.resize(grey, (max(1, width // step), max(1, height // step)), interpolation=cv2.INTER_AREA)
-    reach = max(3, max(small.shape) // LOCAL_WHITE_SHARE | 1)
-    white = cv2.blur(cv2.dilate(small, np.ones((reach, reach), np.uint8)), (reach, reach))
-    white = np.maximum(cv2.resize(white, (width, height)), LEAST_WHITE)
-    ratio = cv2.divide(grey, white, scale=255)
-    table = np.round(255 * (np.arange(256) / 255) ** power).astype(np.uint8)
-    return np.asarray(cv2.LUT(ratio, table), dtype=np.uint8)
-
-
-def find_markers(grey: NDArray[np.uint8], *, enlarge: bool = False) -> dict[int, Array]:
-    """Return the card's marks in a grey picture: id -> corners, shape (4, 2), clockwise from the mark's top left.
-
-    Where a mark is seen twice (two cards), the larger is taken.
-
-    Parameters
-    ----------
-    grey : ndarray of uint8, shape (H, W)
-        The picture as photographed.
-    enlarge : bool
-        Look in a picture twice as large, for marks of a few pixels a cell.
-    """
-    detector, ids = _detector()
-    found: dict[int, Array] = {}
-    for power in MARK_POWERS:
-        even = even_light(grey, power)
-        if enlarge:
-            even = np.asarray(cv2.resize(even, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
-        corners, indices, _ = detector.detectMarkers(even)
-        here: dict[int, Array] = {}
-        for quad, index in zip(corners, () if indices is None else np.ravel(indices), strict=False):
-            points = np.asarray(quad, dtype=np.float64).reshape(4, 2)
-            points = (points + 0.5) / 2 - 0.5 if enlarge else points
-            name = ids[int(index)]
-            if name not in here or _perimeter(points) > _perimeter(here[name]):
-                here[name] = points
-        found = here | found
-        if len(found) == len(ids):
-            break
-    return found
-
-
-def _perimeter(points: Array) -> float:
-    return float(np.linalg.norm(points - np.roll(points, 1, axis=0), axis=1).sum())
-
-
 def find_card(photo: Photo) -> CardFound:
     """Find the reference card in a photo, the project's own first, then the 24-patch chart.
 
@@ -205,26 +126,35 @@ def find_card(photo: Photo) -> CardFound:
     PhotoUnreadable
         If the pixels cannot be decoded.
     """
-    marks_seen = 0
+    marks_seen, cut_off = 0, False
     for level in LEVELS_PX:
         picture = photo.read(level)
         grey = _grey(picture)
         # Twice enlarged where the photo itself is small.
         small = picture.reduction == 1 and max(grey.shape) <= ENLARGE_BELOW_PX
-        for enlarge in (False, True) if small else (False,):
-            markers = find_markers(grey, enlarge=enlarge)
+        markers: dict[int, Array] = {}
+        for enlarge, power in ((enlarge, power) for enlarge in (False, True) for power in MARK_POWERS):
+            if enlarge and not small:
+                break
+            seen = find_markers(grey, power, enlarge=enlarge)
+            if 0 < len(seen) < len(load_card().markers) and not enlarge:
+                seen |= marks_about(grey, power, max(seen.values(), key=perimeter))
+            more = {name: quad for name, quad in seen.items() if name not in markers}
+            markers |= more
             marks_seen = max(marks_seen, len(markers))
-            found = _settle(photo, picture, grey, markers) if markers else None
+            found = _settle(photo, picture, grey, markers) if more else None
             if found is not None:
                 return found
-            if not enlarge and level == LEVELS_PX[0]:
-                chart = _find_chart(photo)
-                if isinstance(chart, CardFound):
-                    return chart
-                if chart is not None and chart.reason == "cut_off":
-                    raise _refusal("card_cut_off")
+            if level == LEVELS_PX[0] and power == MARK_POWERS[0] and not enlarge:
+                # Before the marks are looked for harder: grids of patches are found or not in a fraction of that time.
+                by_patches = _find_by_patches(photo)
+                if isinstance(by_patches, CardFound):
+                    return by_patches
+                cut_off = by_patches is not None and by_patches.reason == "cut_off"
         if picture.reduction == 1:
             break
+    if cut_off and marks_seen < 2:
+        raise _refusal("card_cut_off")
     raise _refusal("card_in_doubt" if marks_seen >= 2 else "no_card")
 
 
@@ -246,19 +176,29 @@ def _settle(photo: Photo, picture: Picture, grey: NDArray[np.uint8], markers: di
     rough, _ = cv2.findHomography(source, target, cv2.RANSAC if len(markers) > 1 else 0, 4.0)
     if rough is None:
         return None
-    homography: Array = np.asarray(rough, dtype=np.float64)
-    pixels_per_mm = _perimeter(target[:4]) / _perimeter(source[:4])
     # The fewer marks, the further a far corner may be off.
     reach_mm = {1: 6.0, 2: 3.5}.get(len(markers), 2.0)
+    reach_px = reach_mm * perimeter(target[:4]) / perimeter(source[:4])
+    return _laid(photo, picture, grey, np.asarray(rough, dtype=np.float64), reach_px, tuple(sorted(markers)))
+
+
+def _laid(
+    photo: Photo,
+    picture: Picture,
+    grey: NDArray[np.uint8],
+    homography: Array,
+    reach_px: float,
+    markers: tuple[int, ...],
+) -> CardFound | None:
+    """Lay the card's design on its edges, sample it and check its colours; None where either disagrees."""
     even = even_light(grey, MARK_POWERS[0])
-    refined = align(even, homography, _dark_rectangles(), search_px=max(3.0, reach_mm * pixels_per_mm), rounds=4)
+    refined = align(even, homography, _dark_rectangles(), search_px=max(3.0, reach_px), rounds=4)
     edge_width_px = float("nan")
     if refined is not None and refined.rms_px < MOST_EDGE_RMS_PX:
         homography, edge_width_px = refined.homography, refined.edge_width_px * picture.reduction
     elif len(markers) < 2:
         return None
-    in_photo = _to_photo(homography, picture)
-    return _sampled(photo, design, in_photo, tuple(sorted(markers)), edge_width_px)
+    return _sampled(photo, load_card(), _to_photo(homography, picture), markers, edge_width_px)
 
 
 @cache
@@ -288,7 +228,7 @@ def _sampled(
     picture = _picture_for(photo, patch_px)
     samples = sample_patches(picture, design, homography)
     least = LEAST_COLOUR_AGREEMENT if len(markers) > 1 else LEAST_COLOUR_AGREEMENT_ONE
-    if markers and colour_agreement(samples, design) < least:
+    if design.markers and colour_agreement(samples, design) < least:
         return None
     outside = ~np.isfinite(samples.encoded_rgb).all(axis=1)
     if outside.mean() > MOST_OUTSIDE_SHARE:
@@ -398,13 +338,9 @@ def _read_number(picture: Picture, design: CardDesign, homography: Array) -> int
     scale = 6.0
     size = np.ceil((high - low) * scale).astype(int)
     x, y = np.meshgrid(low[0] + np.arange(size[0]) / scale, low[1] + np.arange(size[1]) / scale)
-    at = picture.from_photo(project(homography, np.stack([x, y], axis=-1)))
-    flat = cv2.remap(
-        even_light(_grey(picture), MARK_POWERS[0]),
-        at[..., 0].astype(np.float32),
-        at[..., 1].astype(np.float32),
-        cv2.INTER_LINEAR,
-    )
+    at = picture.from_photo(project(homography, np.stack([x, y], axis=-1))).astype(np.float32)
+    crop = cv2.cvtColor(cv2.remap(picture.rgb, at[..., 0], at[..., 1], cv2.INTER_LINEAR), cv2.COLOR_RGB2GRAY)
+    flat = even_light(np.asarray(crop, dtype=np.uint8), MARK_POWERS[0])
     corners_found, ids, _ = _number_detector(design.number_marker_dictionary).detectMarkers(flat)
     for quad, name in zip(corners_found, () if ids is None else np.ravel(ids), strict=False):
         offset = np.asarray(quad, dtype=np.float64).reshape(4, 2) / scale + low - corners
@@ -418,20 +354,86 @@ def _number_detector(dictionary: str) -> Any:
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary)))
 
 
-def _find_chart(photo: Photo) -> CardFound | ChartRefused | None:
-    """Look for the 24-patch chart, at two sizes; a refusal says why where something like it is there."""
+@cache
+def _patch_grid() -> tuple[GridDesign, Array]:
+    """Return the card's patches as a grid, NaN where none is printed, and the matrix from (column, row) to mm."""
+    design = load_card()
+    corners = np.array([patch.rect_mm[:2] for patch in design.patches], dtype=np.float64)
+    first = corners.min(axis=0)
+    pitch = np.diff(np.unique(corners[:, 0])).min()
+    places = np.round((corners - first) / pitch).astype(int)
+    colours = np.full((places[:, 1].max() + 1, places[:, 0].max() + 1, 3), np.nan)
+    colours[places[:, 1], places[:, 0]] = [patch.reference_srgb for patch in design.patches]
+    middle = first + np.array(design.patches[0].rect_mm[2:]) / 2
+    return GridDesign(colours), np.array([[pitch, 0, middle[0]], [0, pitch, middle[1]], [0, 0, 1.0]])
+
+
+def _find_by_patches(photo: Photo) -> CardFound | ChartRefused | None:
+    """Look for grids of patches, at two sizes: the 24-patch chart, or the card with its marks unread.
+
+    A refusal says why where something like the chart is there.
+    """
     refused: ChartRefused | None = None
     for level in CHART_LEVELS_PX:
         picture = photo.read(level)
-        seen = look_for_chart(picture.rgb)
+        lattices: list[Lattice] = []
+        seen = look_for_chart(picture.rgb, _kept(find_lattices(picture.rgb), lattices))
         if isinstance(seen, ChartFound):
             design = load_chart24()
             # The finder counts patches from 0 at the first one's centre; the design counts tenths of a pitch.
             to_cells = np.array([[0.1, 0, -0.5], [0, 0.1, -0.5], [0, 0, 1.0]])
             homography = _to_photo(np.asarray(seen.homography, dtype=np.float64) @ to_cells, picture)
             return _sampled(photo, design, homography, (), float("nan"))
+        card = _own_by_patches(photo, picture, lattices) or _own_by_outline(photo, picture)
+        if card is not None:
+            return card
         # Fine textures look like part of a chart now and then; a chart cut off is seen in the small picture too.
         refused = refused or seen
         if picture.reduction == 1:
             break
     return refused
+
+
+def _kept(lattices: Iterable[Lattice], into: list[Lattice]) -> Iterator[Lattice]:
+    for lattice in lattices:
+        into.append(lattice)
+        yield lattice
+
+
+def _own_by_patches(photo: Photo, picture: Picture, lattices: Sequence[Lattice]) -> CardFound | None:
+    """Return the card where one of the lattices is its patches."""
+    grid, to_mm = _patch_grid()
+    grey = _grey(picture)
+    tried: list[Lattice] = []
+    for lattice in lattices:
+        if len(lattice.nodes) < FEWEST_NODES or sum(same_place(lattice, other) for other in tried) >= MOST_TRIES:
+            continue
+        tried.append(lattice)
+        match = match_grid(picture.rgb, lattice, grid)
+        if match is None or match.score < LEAST_GRID_SCORE:
+            continue
+        homography = within(lattice, match.to_lattice, grid.rows, grid.columns) @ np.linalg.inv(to_mm)
+        found = _laid(photo, picture, grey, homography, 0.2 * lattice.pitch_px, ())
+        if found is not None:
+            return found
+    return None
+
+
+def _own_by_outline(photo: Photo, picture: Picture) -> CardFound | None:
+    """Return the card where a bright four-sided shape bears its colours."""
+    design = load_card()
+    grey = _grey(picture)
+    corners = np.array(design.corners_mm, dtype=np.float64)
+    for quad in bright_quads(even_light(grey, MARK_POWERS[0])):
+        for turn in range(4):
+            rough = cv2.getPerspectiveTransform(
+                corners.astype(np.float32), np.roll(quad, turn, axis=0).astype(np.float32)
+            ).astype(np.float64)
+            samples = sample_patches(picture, design, _to_photo(rough, picture))
+            if colour_agreement(samples, design) < LEAST_COLOUR_AGREEMENT_ROUGH:
+                continue
+            reach_px = 4.0 * perimeter(quad) / perimeter(corners)
+            found = _laid(photo, picture, grey, rough, reach_px, ())
+            if found is not None:
+                return found
+    return None

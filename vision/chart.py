@@ -7,6 +7,7 @@ chart is none.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -150,13 +151,15 @@ def find_chart(encoded_rgb: Array) -> ChartFound | None:
     return found if isinstance(found, ChartFound) else None
 
 
-def look_for_chart(encoded_rgb: Array) -> ChartFound | ChartRefused:
+def look_for_chart(encoded_rgb: Array, lattices: Iterable[Lattice] | None = None) -> ChartFound | ChartRefused:
     """Find the 24-patch chart, or say why not.
 
     Parameters
     ----------
     encoded_rgb : ndarray of uint8, shape (H, W, 3)
         Gamma-encoded picture [0-255].
+    lattices : iterable of Lattice, optional
+        The picture's grids of patches, by default those that `find_lattices` yields.
 
     Raises
     ------
@@ -169,8 +172,8 @@ def look_for_chart(encoded_rgb: Array) -> ChartFound | ChartRefused:
     reason = "not_found"
     held: ChartFound | None = None
     refused: list[Lattice] = []
-    for lattice in find_lattices(encoded_rgb):
-        if sum(_same_place(lattice, other) for other in refused) >= MOST_TRIES:
+    for lattice in find_lattices(encoded_rgb) if lattices is None else lattices:
+        if sum(same_place(lattice, other) for other in refused) >= MOST_TRIES:
             continue
         refused.append(lattice)
         match = match_grid(encoded_rgb, lattice, design)
@@ -250,7 +253,7 @@ def _centred(found: ChartFound, lattice: Lattice) -> int:
     return len(np.unique(whole[inside], axis=0))
 
 
-def _same_place(lattice: Lattice, other: Lattice) -> bool:
+def same_place(lattice: Lattice, other: Lattice) -> bool:
     """Return whether most of a lattice's patches are another's."""
     if not 0.8 < lattice.pitch_px / other.pitch_px < 1.25:
         return False

@@ -24,6 +24,10 @@ ALONG = np.array([-0.3, -0.18, -0.06, 0.06, 0.18, 0.3])
 """Where along a side its edge is sought [patch sides]: clear of the corners, which blur rounds off."""
 
 
+SETTLED = 0.002
+"""Change of the grid in a round under which a further one changes nothing [pitches]. Ours."""
+
+
 @dataclass(frozen=True)
 class GridFit:
     """A grid on its edges.
@@ -64,12 +68,15 @@ def fit_edges(encoded_rgb: Array, homography: Array, rows: int, columns: int, *,
         step, side_step, weight, off_px = _solve(points)
         if not np.isfinite(step).all():
             break
+        settled = bool(np.abs(step - np.eye(3)).max() < SETTLED) and turn > 1
         homography = homography @ step
         homography = homography / homography[2, 2]
         side = np.clip(side + side_step, SMALLEST_SIDE, LARGEST_SIDE)
         supported = _support(points, weight, rows, columns)
         used = weight > 0.1
         residual = float(np.sqrt((off_px[used] ** 2).mean())) if used.any() else np.nan
+        if settled:
+            break
     return GridFit(homography, (float(side[0]), float(side[1])), float(supported.mean()), supported, residual)
 
 
