@@ -58,18 +58,20 @@ def show_none_yet(desk: Desk) -> None:
             "everybody signs in, you too, so the first account is yours.",
         )
     )
-    with st.form("first-account", border=False):
+    place = st.empty()
+    with place.container(), st.form("first-account", border=False):
         name = st.text_input("Your name", autocomplete="username")
         password = ask_new_password("Password")
         saved = st.form_submit_button("Make me the owner", type="primary", width="stretch")
     if saved and tried(lambda: people.add_account(desk.log, name, Role.OWNER, password=password, at=desk.now)):
-        widgets.show_html(widgets.say_html("Your account is there.", "Sign in with it now."))
-        show_link("/sign-in", "Sign in")
+        with place.container():
+            widgets.show_html(widgets.say_html("Your account is there.", "Sign in with it now."))
+            show_link("/sign-in", "Sign in")
 
 
 def show_own(desk: Desk, own: Account) -> None:
     """Show who is signed in and where, the way out, and the form for another password."""
-    sees = "all pools" if own.actor.pool_ids is None else f"{len(own.pool_ids)} assigned pools"
+    sees = "all pools" if own.actor.pool_ids is None else f"assigned pools ({len(own.pool_ids)})"
     widgets.show_html(widgets.facts_html((("Signed in as", own.name), ("Role", ROLE[own.role]), ("Sees", sees))))
     show_link("/sign-out", "Sign out on this device")
     signed_in = people.own_sessions(desk.log)
