@@ -173,6 +173,13 @@ FLAGS: tuple[Flag, ...] = (
     ),
     Flag(
         20,
+        "card_faded",
+        "Card faded",
+        "This card has faded: print a new one, and measure it if you can (turnblue card calibrate).",
+        False,
+    ),
+    Flag(
+        20,
         "white_ground",
         "No card: white ground as white",
         "No card was found, so the white ground served as white: lay the strip in the card's slot for narrower ranges.",
@@ -280,6 +287,14 @@ FLAGS: tuple[Flag, ...] = (
         "Total below free chlorine",
         "Total chlorine cannot be below free chlorine: one of the two is wrong. Test both again with a fresh strip.",
         True,
+    ),
+    Flag(
+        35,
+        "disc_not_found",
+        "Disc not found",
+        "The sighting disc was not found at the depth given: raise it until its ring is plainly seen, pole on the far "
+        "side, go close and retake. If you cannot see it yourself any more, say that it is lost from sight.",
+        False,
     ),
 )
 """Bits are the project's own and never reused; wording is ours."""
