@@ -312,3 +312,17 @@ def test_earlier_log_gets_the_tables_and_keeps_what_it_has(tmp_path):
         tables = {row[0] for row in raw.execute("select name from sqlite_master where type = 'table'")}
     raw.close()
     assert {"accounts", "passwords", "sessions", "assignments", "failed_sign_ins"} <= tables
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["'); drop table pools; --", '" or 1=1 --', "<script>alert(1)</script>", "{{7*7}} ${7*7} %s {0}", "\x00\u202eé"],
+)
+def test_text_in_any_field_is_kept_as_text_and_finds_only_itself(staffed, text):
+    kept = actions.add_pool(staffed, Pool("", text, 56_000.0, FilterKind.SAND, owner=text, note=text), at=NOW, by=text)
+    assert actions.pools(staffed) == (kept,)
+    assert (kept.name, kept.owner, kept.note) == (text, text, text)
+    with pytest.raises(NotInLog):
+        actions.recovery(staffed, text)
+    with pytest.raises(SignInRefused, match="do not fit"):
+        try_in(staffed, text, text)

@@ -58,6 +58,23 @@ def test_dashboard_that_never_answers_is_stopped(tmp_path, monkeypatch):
     assert started[0].poll() is not None
 
 
+@pytest.mark.parametrize("address", ["0.0.0.0", "::", "192.0.2.1", "pools.example"])
+def test_without_accounts_no_other_address_is_listened_on(tmp_path, address, monkeypatch):
+    monkeypatch.setattr(serve_module.subprocess, "Popen", lambda *_given, **_more: pytest.fail("it was started"))
+    with pytest.raises(CannotServe, match=r"without accounts everybody .* Add the first account: turnblue account add"):
+        serve(tmp_path, port=18_600, open_browser=False, say=print, address=address)
+
+
+def test_an_address_of_another_machine_is_a_sentence():
+    with pytest.raises(CannotServe, match=r"192\.0\.2\.1 is no address of this machine"):
+        free_port(18_600, "192.0.2.1")
+
+
+def test_this_port_means_no_other(taken_port):
+    with pytest.raises(CannotServe, match=rf"The port {taken_port} is in use"):
+        free_port(taken_port, this_port=True)
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="Windows sends no SIGINT to one process")
 @pytest.mark.parametrize("stop", [signal.SIGINT, signal.SIGTERM], ids=["Ctrl-C", "terminate"])
