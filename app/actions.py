@@ -24,6 +24,7 @@ from app.measuring import (
     PhotoIn,
     Refused,
     Watch,
+    asked_disc,
     check_picture,
     give_photos,
     known_pool,
@@ -74,6 +75,7 @@ __all__ = [
     "VisitLogged",
     "add_photos",
     "add_pool",
+    "asked_disc",
     "board",
     "card_geometry",
     "check_picture",
@@ -636,6 +638,7 @@ def score(
     paths: Sequence[Path],
     *,
     known: Any = None,
+    disc: Any = None,
     normalised_folder: Path | None = None,
     check_folder: Path | None = None,
     workers_asked: int | None = None,
@@ -647,12 +650,14 @@ def score(
     ----------
     known : vision.features.KnownPool, optional
         What is known of the pool that all these photos show.
+    disc : vision.disc.DiscAsked, optional
+        The sighting disc's depth in them as read from the pole, from `asked_disc`.
     normalised_folder, check_folder : Path, optional
         Where to write each photo colour-normalised, and its check picture.
     workers_asked : int, optional
         How many worker programs; by default one a core.
     """
-    jobs = [Job(path, path.name, known, None, normalised_folder, check_folder) for path in paths]
+    jobs = [Job(path, path.name, known, None, normalised_folder, check_folder, disc=disc) for path in paths]
     return workers.measure_all(jobs, measure=measure or shipped_measurer(), workers=workers_asked)
 
 

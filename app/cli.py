@@ -178,6 +178,8 @@ for _command in archive.COMMANDS:
 @click.option("--check", type=INTO_FOLDER, help="Write what was found in each photo here.")
 @click.option("--shallow-end", type=DEPTH, help="The pool's depth at its shallow end, as 3.5ft or 1.1m.")
 @click.option("--deep-end", type=DEPTH, help="The pool's depth at its deep end, as 8ft or 2.4m.")
+@click.option("--disc-depth", type=DEPTH, help="Depth of the sighting disc, read from its pole, as 2ft or 0.6m.")
+@click.option("--disc-lost", is_flag=True, help="At that depth you cannot see the disc yourself.")
 @click.option("--jobs", type=click.IntRange(1), help="How many photos at once (else one a core).")
 @UNITS
 @click.pass_context
@@ -189,6 +191,8 @@ def score(
     check: Path | None,
     shallow_end: float | None,
     deep_end: float | None,
+    disc_depth: float | None,
+    disc_lost: bool,
     jobs: int | None,
     units: str,
 ) -> None:
@@ -200,8 +204,12 @@ def score(
 
     _refuse_same_names(photos, normalised, check)
     outcomes = []
-    known = actions.known_pool(shallow_end, deep_end)
-    found = actions.score(photos, known=known, normalised_folder=normalised, check_folder=check, workers_asked=jobs)
+    if disc_lost and disc_depth is None:
+        raise click.UsageError("Say with --disc-depth at which depth the disc is lost from sight.")
+    known, disc = actions.known_pool(shallow_end, deep_end), actions.asked_disc(disc_depth, disc_lost)
+    found = actions.score(
+        photos, known=known, disc=disc, normalised_folder=normalised, check_folder=check, workers_asked=jobs
+    )
     for outcome in _progress_bar(found, len(photos)):
         if as_json:
             click.echo(console.outcome_json(outcome, actions.file_sha256(outcome.job.path)))

@@ -176,6 +176,16 @@ def known_pool(depth_shallow_m: float | None, depth_deep_m: float | None) -> Any
     return KnownPool(depth_shallow_m=depth_shallow_m, depth_deep_m=depth_deep_m)
 
 
+@touches_no_log
+def asked_disc(depth_m: float | None, lost: bool | None = False) -> Any:
+    """Return the sighting disc's depth [m] as `vision` takes it, None where none was held in."""
+    if depth_m is None:
+        return None
+    from vision.disc import DiscAsked
+
+    return DiscAsked(depth_m, bool(lost))
+
+
 def shipped_measurer() -> Measurer:
     """Return what measures with the shipped grader."""
     return Measurer(config.grader_path())
@@ -208,7 +218,7 @@ def result_of(row: Row, outcome: Outcome, versions: Mapping[str, str] | None) ->
 
 def inputs_of(job: Job) -> str:
     """Return what a measurement is keyed by besides photo and versions: what was known, as JSON; empty for nothing."""
-    inputs = {"known": to_json(job.known), "outline_px": to_json(job.outline_px)}
+    inputs = {"known": to_json(job.known), "outline_px": to_json(job.outline_px), "disc": to_json(job.disc)}
     present = {name: value for name, value in inputs.items() if value is not None}
     return json.dumps(present, sort_keys=True) if present else ""
 

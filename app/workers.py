@@ -28,6 +28,7 @@ from vision.specs import Point
 if TYPE_CHECKING:
     from PIL.Image import Image
 
+    from vision.disc import DiscAsked
     from vision.grade import Grader
 
 PICTURE_QUALITY = 92
@@ -50,7 +51,8 @@ class Job:
     `name` is the photo's own name, `path` where its bytes lie, or `address` where they lie in a store that is no
     folder (any address that fsspec reads); read from there, they must have the sha256 that ends it. `known` is what
     is known of the pool (`vision.features.KnownPool`), `outline_px` the water as drawn by a person. Where a folder
-    is named, the colour-normalised photo or the check picture is written into it.
+    is named, the colour-normalised photo or the check picture is written into it. `disc` is the sighting disc's depth
+    as the tech read it.
     """
 
     path: Path
@@ -60,6 +62,7 @@ class Job:
     normalised_folder: Path | None = None
     check_folder: Path | None = None
     address: str = ""
+    disc: DiscAsked | None = None
 
 
 @dataclass(frozen=True)
@@ -104,6 +107,7 @@ class Measurer:
             grader=grader,
             known=job.known,
             outline_px=job.outline_px,
+            disc=job.disc,
         )
         result = replace(result, photo=job.name)
         self._write_pictures(job, result)

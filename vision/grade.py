@@ -180,7 +180,7 @@ def grade_features(features: Array, grader: Grader, *, shifted: Array | None = N
     flags = []
     if unlikeness(row, grader.centre, grader.whitening)[0] > grader.unlike:
         flags.append("out_of_range")
-    if not (_settled(clarity, [g.value for g in Clarity]) and _settled(severity, [g.value for g in Severity])):
+    if not (settled(clarity, [g.value for g in Clarity]) and settled(severity, [g.value for g in Severity])):
         flags.append("undecided")
     return Graded(
         clarity=clarity,
@@ -217,7 +217,7 @@ def _grade(steps: Array, bounds: Array, lowers: Mapping[str, float]) -> Grade:
     return Grade(order[int(np.argmax(below >= 0.5 * below[-1]))], named)
 
 
-def _settled(grade: Grade, order: list[str]) -> bool:
+def settled(grade: Grade, order: list[str]) -> bool:
     """Tell whether the grade and its neighbours hold most of the probability."""
     place = order.index(grade.grade)
     near = order[max(place - 1, 0) : place + 2]

@@ -7,7 +7,7 @@ be read but not measured gives a result that says why; only a file that is no ph
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,20 +17,25 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from vision import colour
+from vision.belief import belief_in, clarity_grade, interval_of, together
 from vision.calibration import Calibration, calibrated, choose
 from vision.card import CardFound, find_card
+from vision.disc import DiscAsked, disc_belief, lost_result, see_disc
 from vision.errors import NoCardFound, NoWaterSeen
 from vision.features import KnownPool, features_of
 from vision.flags import spoils
-from vision.grade import Grader, grade_features
+from vision.grade import Grader, grade_features, settled
 from vision.normalise import FEWEST_PATCHES, ColourFit, fit_colours
 from vision.photo import Photo, open_photo
 from vision.results import (
     CardResult,
+    Clarity,
+    DiscResult,
     ErrorSummary,
     PatchResult,
     PhotoResult,
     Problem,
+    Severity,
     WaterResult,
     problem,
 )
@@ -154,6 +159,7 @@ def measure_water(
     known: KnownPool | None = None,
     outline_px: tuple[Point, ...] | None = None,
     calibrations: tuple[Calibration, ...] = (),
+    disc: DiscAsked | None = None,
 ) -> PhotoResult:
     """Measure the water of one photo.
 
@@ -169,6 +175,8 @@ def measure_water(
         The water as a person drew it, in photo pixels.
     calibrations : tuple of Calibration
         The print runs of the card that were measured. Without one for this card every interval is wider.
+    disc : DiscAsked, optional
+        The sighting disc's depth as the tech read it; only then is the disc looked for.
 
     Returns
     -------
@@ -203,6 +211,13 @@ def measure_water(
             lab_covariance=tuple(_triple(row) for row in sure.covariance),
             colour_delta_e00=float(sure.delta_e00_sd),
         )
+    seen = None if disc is None else measure_disc(looked, disc)
+    if disc is not None and seen is None and looked.fit is not None:
+        problems.append(problem("disc_not_found"))
+    if water is not None and seen is not None:
+        water = with_disc(water, seen)
+        if settled(water.clarity, [*Clarity]) and settled(water.severity, [*Severity]):
+            problems = [each for each in problems if each.code != "undecided"]
     photo.forget()
     return PhotoResult(
         photo=photo.name,
@@ -212,9 +227,40 @@ def measure_water(
         problems=tuple(problems),
         card=None if looked.card is None else card_result(looked.card, looked.fit, looked.calibration),
         water=water,
-        disc=None,
+        disc=seen,
         strip=None,
         versions={"turnblue": PIPELINE, "grader": grader.id},
+    )
+
+
+def measure_disc(looked: Looked, disc: DiscAsked) -> DiscResult | None:
+    """Return what the sighting disc says; None where it is not found, or there is no card to measure it by.
+
+    Parameters
+    ----------
+    looked : Looked
+        From `look`.
+    disc : DiscAsked
+        Its depth, and whether the tech lost it from sight there.
+    """
+    if disc.lost:
+        return lost_result(disc.depth_m)
+    if looked.card is None or looked.fit is None:
+        return None
+    outline = None if looked.region is None else looked.region.outline_px
+    seen = see_disc(looked.photo, looked.card, looked.fit, disc.depth_m, water_px=outline)
+    return None if seen is None else seen.result(disc.depth_m)
+
+
+def with_disc(water: WaterResult, disc: DiscResult) -> WaterResult:
+    """Return the water's clarity as photo and disc say it together, weighed by their uncertainties."""
+    plain = belief_in(water.visible_depth_m, water.clarity.probabilities)
+    both = together([plain, disc_belief(disc)])
+    return replace(
+        water,
+        clarity=clarity_grade(both),
+        visible_depth_m=interval_of(both),
+        plain_visible_depth_m=water.visible_depth_m,
     )
 
 

@@ -1,7 +1,7 @@
 """Check pictures: what was found, drawn over the photo as a person saw it; no measuring here.
 
 In: a photo and its `PhotoResult`. Out: a picture with the card's frame, the patches as they should be inside those
-photographed, and the water's outline.
+photographed, the water's outline and the sighting disc's rim.
 """
 
 from __future__ import annotations
@@ -22,8 +22,8 @@ Array = NDArray[Any]
 
 CHECK_PX = 1280
 """Long side of a check picture [px]: sharp on a phone's screen, light to send."""
-CARD_COLOUR, WATER_COLOUR, CASING = (255, 176, 0), (0, 224, 255), (0, 0, 0)
-"""Amber and cyan differ for every kind of colour sight; black on both sides shows on light and dark ground."""
+CARD_COLOUR, WATER_COLOUR, DISC_COLOUR, CASING = (255, 176, 0), (0, 224, 255), (255, 255, 255), (0, 0, 0)
+"""Amber, cyan and white differ for every kind of colour sight; black on both sides shows on light and dark ground."""
 
 
 def draw_check(source: Path | Photo, result: PhotoResult) -> Image.Image:
@@ -54,6 +54,8 @@ def draw_check(source: Path | Photo, result: PhotoResult) -> Image.Image:
     width = max(2, round(max(image.size) / 300))
     if result.water is not None:
         _line(draw, [(x * scale, y * scale) for x, y in result.water.region_px], WATER_COLOUR, width)
+    if result.disc is not None and result.disc.rim_px:
+        _line(draw, [(x * scale, y * scale) for x, y in result.disc.rim_px], DISC_COLOUR, width)
     if result.card is not None:
         _card(draw, result.card, scale, width)
     return image

@@ -198,7 +198,8 @@ class WaterResult:
     """The water's two grades and its two physical figures, and the region they were read from.
 
     `normalised_lab` (D65) is the water's middle colour, `lab_covariance` its covariance and `colour_delta_e00` the
-    root mean square CIEDE2000 it may be off by.
+    root mean square CIEDE2000 it may be off by. Where a sighting disc was measured too, `clarity` and
+    `visible_depth_m` are what both say together, and `plain_visible_depth_m` what the water alone says.
     """
 
     region_px: tuple[Point, ...]
@@ -210,15 +211,21 @@ class WaterResult:
     normalised_lab: Triple = (math.nan, math.nan, math.nan)
     lab_covariance: tuple[Triple, ...] = ()
     colour_delta_e00: float = math.nan
+    plain_visible_depth_m: Interval | None = None
 
 
 @dataclass(frozen=True)
 class DiscResult:
-    """The sighting disc at a depth, its contrast, and the visible depth that follows."""
+    """The sighting disc at a depth, its contrast, and the visible depth that follows by the disc alone.
+
+    `contrast` is the share left of the white-black difference, 0 where the tech lost the disc from sight at that depth.
+    `rim_px` is where its rim was found, empty where it was not looked for.
+    """
 
     depth_m: float
     contrast: float
     visible_depth_m: Interval
+    rim_px: tuple[Point, ...] = ()
 
 
 @dataclass(frozen=True)

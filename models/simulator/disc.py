@@ -1,18 +1,19 @@
 """The sighting disc on its pole as the camera meets it under water.
 
-In: a `Stage`, a `DiscSpec`, the light that comes up from under a still surface. Out: that light with the disc in it, the
-pole above the water, and where the disc's middle and rim are seen.
+In: a `Stage`, a `DiscSpec`, the light that comes up from under a still surface. Out: that light with the disc in it,
+the pole above the water, and where the disc's middle and rim are seen.
 
-The disc's light is followed band by band: sun and sky through the surface, down as exp(-K z) (K after Lee et al. 2013 at
-the sun's own angle), off the print, up along the slant path r. What the beam keeps, exp(-c r), stays sharp; what the
-water scatters forward by small angles, F of the scattering, arrives too but blurred over SPREAD r (after the small-angle
-theory of Wells, W. H. (1973), AGARD Lecture Series 61, from memory; F and SPREAD are drawn round what Petzold's turbid
-harbour phase function gives, from memory). What the water itself sends up before the disc lies over all of it. Waves
-and the mirrored sky come after, with the rest of the water.
+The disc's light is followed band by band: sun and sky through the surface, down as exp(-K z) (K after Lee et al. 2013
+at the sun's own angle), off the print, up along the slant path r. What the beam keeps, exp(-c r), stays sharp; what the
+water scatters forward by small angles, F of the scattering, arrives too but blurred over SPREAD r (after the
+small-angle theory of Wells, W. H. (1973), AGARD Lecture Series 61, from memory; F and SPREAD are drawn round what
+Petzold's turbid harbour phase function gives, from memory). What the water itself sends up before the disc lies over
+all of it. Waves and the mirrored sky come after, with the rest of the water.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 from typing import Any
@@ -93,7 +94,7 @@ class DiscPainter(Stage):
 
     def sink_disc(self, light_up: F32, path: F32, depth: F32, corner_px: tuple[int, int]) -> None:
         """Put disc and pole into the light from under water, in place; `corner_px` is x, y of its first pixel."""
-        spec, view, disc = self.spec, self.view, self.spec.disc
+        view, disc = self.view, self.spec.disc
         if disc is None:
             return
         middle = self.disc_middle()
@@ -133,7 +134,7 @@ class DiscPainter(Stage):
         self._sink_pole(light_up, corner_px, middle)
 
     def _on_disc(self, px: F64, py: F64, middle: F64) -> tuple[F64, F64, float]:
-        """Return where rays through pixels meet the disc's plane, from its middle [m], and the middle's slant cosine."""
+        """Return where rays through pixels meet the disc's plane, from its middle [m], and the slant's cosine."""
         view, disc = self.view, self.spec.disc
         assert disc is not None
         x = ((px - view.middle_px[0]) / view.focal_px)[None, :]
@@ -154,7 +155,7 @@ class DiscPainter(Stage):
         return sx + gx * z - middle[0], sy + gy * z - middle[1], disc.depth_m / math.hypot(disc.depth_m, run)
 
     def _light_at(self, depth_m: float, cos_w: float, middle: F64) -> tuple[F32, F32, F32, float]:
-        """Return camera RGB for reflectance 1 (sharp part, whole), the water's own light above it, and the beam's part."""
+        """Return camera RGB of reflectance 1 (sharp, whole), the water's own light before it, and the beam's part."""
         spec, palette, light = self.spec, self.palette, self.palette.light
         disc = spec.disc
         assert disc is not None
@@ -205,7 +206,7 @@ class DiscPainter(Stage):
         assert disc is not None
         slant = float(self._on_disc(np.zeros(1), np.zeros(1), middle)[2])
         edges = np.append(np.arange(0.0, disc.depth_m, 0.05), disc.depth_m)
-        for top, low in zip(edges[:-1], edges[1:], strict=True):
+        for top, low in itertools.pairwise(edges):
             mid = 0.5 * (top + low)
             rho = POLE_SRGB_RHO[int((disc.depth_m - mid) / 0.1) % 2] * PAPER_WHITE
             _, wide, column, keep = self._light_at(max(mid, 0.01), slant, middle)
