@@ -198,7 +198,8 @@ def _looks_clear(visit: Visit | None) -> bool:
 def _length(length_m: float, _: Speech, metric: bool) -> str:
     """Say a depth: two figures under ten, whole above."""
     value = length_m if metric else length_m / M_PER_FT
-    return f"{_figure(value, _, metric)} {'m' if metric else 'ft'}"
+    # A number and its unit stay on one line.
+    return f"{_figure(value, _, metric)}\u00a0{'m' if metric else 'ft'}"
 
 
 def _figure(value: float, _: Speech, metric: bool) -> str:
@@ -209,19 +210,24 @@ def _figure(value: float, _: Speech, metric: bool) -> str:
 def _to_the_floor(water: Assessment, pool: Pool) -> bool:
     """Return whether the floor is seen: the photo says so, or even the low end is deeper than the pool."""
     depth = water.visible_depth_m
-    if depth is None:
-        return False
+    return depth is not None and (depth.high is None or _beyond_the_floor(depth.low, pool))
+
+
+def _beyond_the_floor(depth_m: float, pool: Pool) -> bool:
+    """Return whether a depth is more than the pool has: nobody sees 10 ft down in a pool of 6."""
     deepest = pool.depth_deep_m or pool.depth_shallow_m
-    return depth.high is None or (deepest is not None and depth.low >= deepest)
+    return deepest is not None and depth_m >= deepest
 
 
 def _depth_say(water: Assessment | None, pool: Pool, _: Speech, metric: bool) -> tuple[str, str]:
     """Return how far one sees, and with what doubt."""
     if water is None or water.visible_depth_m is None:
         return _("Not measured yet"), ""
+    depth = water.visible_depth_m
     if _to_the_floor(water, pool):
         return _("To the floor"), ""
-    depth = water.visible_depth_m
+    if _beyond_the_floor(depth.mid, pool):
+        return _("About to the floor"), ""
     return _length(depth.mid, _, metric), _between(depth, _, metric)
 
 
@@ -257,6 +263,8 @@ def _seen(water: Assessment, pool: Pool, _: Speech, metric: bool) -> str:
         return ""
     if _to_the_floor(water, pool):
         return _("You see to the floor")
+    if _beyond_the_floor(water.visible_depth_m.mid, pool):
+        return _("You see about to the floor")
     return _("You see about {depth} down", depth=_length(water.visible_depth_m.mid, _, metric))
 
 

@@ -85,12 +85,12 @@ def customer_html(page: CustomerPage, *, nonce: str) -> str:
         chart = draw_depth(report.chart, title=report.chart_title, font=FONT, width_px=CHART_PX)
         say = f"{report.chart_say} {report.goal_say}"
         parts.append(
-            f'<h2>{escape(report.chart_title)}</h2><div class="chart" tabindex="0">{chart}</div>'
-            f'<p class="quiet">{escape(say)}</p>'
+            f'<h2>{escape(report.chart_title)}</h2><div class="chart">{chart}</div><p class="quiet">{escape(say)}</p>'
         )
     if report.visits:
+        rendered = f'<p class="quiet"><small>{escape(report.rendered)}</small></p>' if report.rendered else ""
         lines = "".join(_visit_html(each, page.pictures) for each in reversed(report.visits))
-        parts.append(f'<h2>{escape(report.visits_title)}</h2><ul class="visits">{lines}</ul>')
+        parts.append(f'<h2>{escape(report.visits_title)}</h2>{rendered}<ul class="visits">{lines}</ul>')
     until = _("This page shows this pool alone. It can be opened until {day}.", day=page.until)
     small = "".join(f"<p>{escape(each)}</p>" for each in (*report.small, until))
     parts.append(f"</main><footer>{small}</footer>")
@@ -161,9 +161,10 @@ def _pair_html(page: CustomerPage) -> str:
 def _figure_html(name: str, shown: Shown, page: CustomerPage) -> str:
     """Return one photo with its day and what it says."""
     rendered = f"<small>{escape(page.report.rendered)}</small>" if page.report.rendered else ""
+    label = ", ".join(each for each in (shown.label, shown.day, page.report.rendered) if each)
     return (
         f'<figure><span><b>{escape(shown.label)}</b><span class="quiet">{escape(shown.day)}</span></span>'
-        f'<img id="{name}" alt="{escape(shown.alt)}" data-label="{escape(f"{shown.label}, {shown.day}")}" '
+        f'<img id="{name}" alt="{escape(shown.alt)}" data-label="{escape(label)}" '
         f'src="{_jpeg(page.pictures[name])}"><figcaption>{rendered}<b>{escape(shown.seen)}</b>{escape(shown.water)}'
         "</figcaption></figure>"
     )

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from report_cases import (
+    BLUE,
     CASES,
     COMPANY,
     DONE,
@@ -36,10 +37,15 @@ def said(case, language="en", company=COMPANY, zone=ZONE):
     return write_content(*case, company, now=NOW, zone=zone, language=language)
 
 
+def plain(text):
+    """Return a text with the space between number and unit as an ordinary one."""
+    return text.replace("\u00a0", " ")
+
+
 def test_one_who_glances_learns_where_it_stands():
     report = said(GOING)
     assert (report.headline, report.tone) == ("The water is clearing", "go")
-    assert (report.before.label, report.before.day, report.before.seen) == (
+    assert (report.before.label, report.before.day, plain(report.before.seen)) == (
         "Before",
         "Tue, Jun 2",
         "You see about 1.3 ft down",
@@ -47,7 +53,7 @@ def test_one_who_glances_learns_where_it_stands():
     assert (report.now.label, report.now.water) == ("Now", "Cloudy, no living algae seen")
     # 2.5 to 11.5 days from 9 am on June 10 in Phoenix.
     assert (report.clear_title, report.clear) == ("Expected to be clear", "Jun 12 to Jun 21")
-    assert report.depth == "3 ft"  # 0.9 m
+    assert plain(report.depth) == "3 ft"  # 0.9 m
     assert report.depth_more == "most likely 2.4 to 3.8 ft"
     assert report.share_say == "59 % of the way from the start to clear water"
     assert report.next == (wording.NEXT[StepKind.CLEAN_FILTER], "Next visit: Thu, Jun 11")
@@ -58,7 +64,7 @@ def test_one_who_glances_learns_where_it_stands():
 def test_same_in_spanish_and_metric():
     report = said(GOING, "es", replace(COMPANY, units="metric"))
     assert report.headline == "El agua se está aclarando"
-    assert report.now.seen == "Se ve hasta unos 0,9 m"
+    assert plain(report.now.seen) == "Se ve hasta unos 0,9 m"
     # 30.283 L as it is poured, in half litres.
     assert report.visits[0].done == "Se agregó 30,5 L de cloro líquido; piscina cepillada; residuos retirados"
 
@@ -76,6 +82,14 @@ def test_done_is_clear_since_the_first_clear_photo_and_to_the_floor():
     assert (report.depth, report.now.seen) == ("To the floor", "You see to the floor")
     assert wording.TEST_FIRST in report.mind
     assert wording.KEEP_OUT not in report.mind
+
+
+def test_nobody_sees_further_down_than_the_pool_is_deep():
+    # 3.4 m most likely, 2.7 m at the low end.
+    report = said((recovery(GREEN, BLUE, pool=replace(POOL, depth_deep_m=3.0)), *GOING[1:]))
+    assert (report.depth, report.now.seen) == ("About to the floor", "You see about to the floor")
+    report = said((recovery(GREEN, BLUE, pool=replace(POOL, depth_deep_m=2.5)), *GOING[1:]))
+    assert report.depth == "To the floor"
 
 
 def test_closed_without_clear_water_is_not_called_clear():
