@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 from vision.errors import NoStripSeen
 from vision.photo import Photo
-from vision.strip import sample_pad
+from vision.strip import PAD_SD, sample_pad
 from vision.strip_kind import Pad, Scale, StripKind
 from vision.strip_light import StripLight, strip_light
 from vision.strip_region import Blob, Region, flat_patches, loose_picture
+from vision.uncertainty import spread_of
 
 Array = NDArray[Any]
 
@@ -95,7 +96,7 @@ def propose_key(photo: Photo, counts: Sequence[int] | None = None) -> KeyProposa
             "No colour key was seen in this photo:",
             "photograph the label straight on, its key filling half of the picture beside the card, without glare.",
         )
-    rows = _rows(seen)
+    rows = _rows(seen, direction_of(seen, _reading_direction(light)))
     if counts is not None and len(rows) > len(counts):
         # Something else in the picture looks like a row: the fullest are the key's.
         fullest = sorted(range(len(rows)), key=lambda n: -len(rows[n]))[: len(counts)]
@@ -159,17 +160,26 @@ def _connected(like: list[Blob], *, reach: float, start: Blob) -> list[Blob]:
         inside = near
 
 
-def direction_of(seen: list[Blob]) -> complex:
-    """Return the unit step along the rows: a side of the swatches, the one closest to the photo's own x axis."""
+def _reading_direction(light: StripLight) -> complex:
+    """Return where a line of print beside the card runs: as on the card, else along the photo's x axis."""
+    if light.card is None:
+        return 1 + 0j
+    corners = light.card.corners_px
+    x, y = corners[1] + corners[2] - corners[0] - corners[3]
+    return complex(x, y)
+
+
+def direction_of(seen: list[Blob], towards: complex = 1 + 0j) -> complex:
+    """Return the unit step along the rows: that side of the swatches which is closest to a direction."""
     turns = np.array([each.turn_deg for each in seen])
     # Sides repeat every 90 degrees: the mean of the fourfold angle.
     mean = np.angle(np.exp(4j * np.radians(turns)).mean()) / 4
-    return complex(np.exp(1j * mean))
+    sides = [complex(np.exp(1j * (mean + turn * np.pi / 2))) for turn in range(4)]
+    return max(sides, key=lambda side: (side * towards.conjugate()).real)
 
 
-def _rows(seen: list[Blob]) -> list[list[Cell]]:
-    """Return the swatches as rows, top to bottom, each from left to right."""
-    u = direction_of(seen)
+def _rows(seen: list[Blob], u: complex) -> list[list[Cell]]:
+    """Return the swatches as rows, top to bottom, each from left to right; `u` is the unit step along them."""
     turned = np.array([each.at for each in seen]) / u
     wide, high = _sides(seen, u)
     order = np.argsort(turned.real)
@@ -235,8 +245,10 @@ def laid_swatch(photo: Photo, light: StripLight, region: Region, cell: Cell, sd:
 
 def swatch_at(photo: Photo, light: StripLight, quad_px: Array, *, sd: float = KEY_SD, guessed: bool = False) -> Swatch:
     """Return the swatch at corners that a person may have moved, with its colour."""
-    lab = sample_pad(photo, light, quad_px, np.array([100.0, 0, 0]), light.kind).lab
-    return Swatch(quad_px, lab, sd, guessed)
+    seen = sample_pad(photo, light, quad_px, np.array([100.0, 0, 0]), light.kind)
+    # As so many CIEDE2000 a component: what the light leaves open, and what the swatch itself does.
+    open_by_light = np.trace(np.linalg.solve(spread_of(1.0, seen.lab[None])[0], seen.covariance)) / 3 - PAD_SD**2
+    return Swatch(quad_px, seen.lab, float(np.hypot(np.sqrt(max(open_by_light, 0.0)), sd)), guessed)
 
 
 def kind_from_key(
