@@ -64,6 +64,7 @@ if TYPE_CHECKING:
     from app.treatment.products import StrengthBasis
 
 __all__ = [
+    from vision.calibration import Calibration
     "BoardRow",
     "Log",
     "Measured",
@@ -657,7 +658,10 @@ def score(
     workers_asked : int, optional
         How many worker programs; by default one a core.
     """
-    jobs = [Job(path, path.name, known, None, normalised_folder, check_folder, disc=disc) for path in paths]
+    jobs = [
+        Job(path, path.name, known, None, normalised_folder, check_folder, disc=disc, calibrations=calibrations)
+        for path in paths
+    ]
     return workers.measure_all(jobs, measure=measure or shipped_measurer(), workers=workers_asked)
 
 
@@ -691,6 +695,7 @@ def file_sha256(path: Path) -> str | None:
         return None
     return sha256_of(content) if content else None
 
+    calibrations: tuple[Calibration, ...] = (),
 
 @touches_no_log
 def card_geometry() -> dict[str, Any]:
@@ -704,6 +709,8 @@ def card_geometry() -> dict[str, Any]:
 def write_card(path: Path, *, number: int, paper: str) -> None:
     """Write the printable card as a PDF at true size.
 
+    calibrations : tuple of Calibration
+        The measured print runs of the card, from `app.cards.calibration_of`.
     Parameters
     ----------
     number : int

@@ -15,6 +15,7 @@ import click
 
 from app.commands import archive
 from app.commands.account import account
+from app.commands.card import card
 from app.commands.options import FOLDER, JSON, counting_bar
 from app.commands.options import present as _now
 from app.commands.report import report
@@ -166,6 +167,7 @@ def main() -> None:
 
 
 main.add_command(account)
+main.add_command(card)
 main.add_command(report)
 for _command in archive.COMMANDS:
     main.add_command(_command)
@@ -180,6 +182,9 @@ for _command in archive.COMMANDS:
 @click.option("--deep-end", type=DEPTH, help="The pool's depth at its deep end, as 8ft or 2.4m.")
 @click.option("--disc-depth", type=DEPTH, help="Depth of the sighting disc, read from its pole, as 2ft or 0.6m.")
 @click.option("--disc-lost", is_flag=True, help="At that depth you cannot see the disc yourself.")
+@click.option(
+    "--calibration", type=INTO_FILE, help="How the card's print came out: CGATS text, or from: card calibrate -o."
+)
 @click.option("--jobs", type=click.IntRange(1), help="How many photos at once (else one a core).")
 @UNITS
 @click.pass_context
@@ -193,6 +198,7 @@ def score(
     deep_end: float | None,
     disc_depth: float | None,
     disc_lost: bool,
+    calibration: Path | None,
     jobs: int | None,
     units: str,
 ) -> None:
@@ -200,7 +206,7 @@ def score(
 
     Example: turnblue score IMG_2041.jpg IMG_2042.jpg --check found
     """
-    from app import actions, console
+    from app import actions, cards, console
 
     _refuse_same_names(photos, normalised, check)
     outcomes = []
@@ -208,7 +214,13 @@ def score(
         raise click.UsageError("Say with --disc-depth at which depth the disc is lost from sight.")
     known, disc = actions.known_pool(shallow_end, deep_end), actions.asked_disc(disc_depth, disc_lost)
     found = actions.score(
-        photos, known=known, disc=disc, normalised_folder=normalised, check_folder=check, workers_asked=jobs
+        photos,
+        known=known,
+        disc=disc,
+        normalised_folder=normalised,
+        check_folder=check,
+        workers_asked=jobs,
+        calibrations=() if calibration is None else (cards.read_calibration_file(calibration),),
     )
     for outcome in _progress_bar(found, len(photos)):
         if as_json:
@@ -219,25 +231,6 @@ def score(
     if not as_json:
         click.echo(console.score_table(outcomes, units))
     ctx.exit(_list_unread(outcomes))
-
-
-@main.command()
-@click.option("-o", "--output", type=INTO_FILE, default="turnblue-card.pdf", show_default=True)
-@click.option("--number", type=click.IntRange(0), default=0, show_default=True, help="The number printed on the card.")
-@click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
-@JSON
-def card(output: Path, number: int, paper: str, as_json: bool) -> None:
-    """Write the reference card to print, at true size, or its geometry.
-
-    Example: turnblue card -o card.pdf --paper a4
-    """
-    from app import actions, console
-
-    if as_json:
-        click.echo(console.json_line(actions.card_geometry()))
-        return
-    actions.write_card(output, number=number, paper=paper)
-    click.echo(f"Wrote {output}. Print it at 100 % on matte, waterproof paper.", err=True)
 
 
 @main.command()

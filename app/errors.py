@@ -106,6 +106,12 @@ class CannotWrite(TurnblueError):
     """A picture or file asked for cannot be written where it was asked for."""
 
     code = "cannot_write"
+class CalibrationRefused(TurnblueError):
+    """A print run cannot be measured from what was given."""
+
+    code = "calibration_refused"
+
+
 
 
 class CannotServe(TurnblueError):

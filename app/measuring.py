@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -18,6 +18,7 @@ from app.crew import TaskFailed, shared_crew
 from app.errors import AlreadyInLog, PhotoRefused, PictureUnavailable
 from app.events import note
 from app.records import Pool
+from app.store.cards import calibrations, card_history
 from app.store.log import Log
 from app.store.pictures import kept_picture
 from app.store.rows import Row, from_json
@@ -32,6 +33,7 @@ from app.workers import (
     PlainPicture,
     make_picture,
 )
+from vision.drift import card_drift
 from vision.errors import PhotoUnreadable
 from vision.flags import BY_NAME
 from vision.results import PhotoResult, problem, to_json
@@ -140,7 +142,7 @@ def measure_photos(
     outcomes = workers.measure_all(jobs, measure=how, with_crew=shared_crew())
     for done, (row, outcome) in enumerate(zip(rows, outcomes, strict=True), start=1):
         name = given[row["sha256"]]
-        result = result_of(row, outcome, versions_of(how))
+        result = say_if_faded(log, result_of(row, outcome, versions_of(how)))
         note("photo_measured", photo=row["sha256"][:12], code=outcome.code or "ok", usable=result and result.usable)
         if result is not None:
             measurement_id = append(log, row["sha256"], result, outcome.job, at)
@@ -153,6 +155,15 @@ def measure_photos(
     return tuple(measured), tuple(refused)
 
 
+def say_if_faded(log: Log, result: PhotoResult | None) -> PhotoResult | None:
+    """Return a result with a doubt added where its card's earlier photos show that it has faded."""
+    if result is None or result.card is None or result.card.card_id is None:
+        return result
+    if not card_drift(card_history(log, result.card.card_id)).faded:
+        return result
+    return replace(result, problems=(*result.problems, problem("card_faded")))
+
+
 def versions_of(measure: Measure) -> Mapping[str, str] | None:
     """Return the versions that a measurer's results carry, None for one that does not say them."""
     say = getattr(measure, "versions", None)
@@ -163,7 +174,15 @@ def job_of(log: Log, row: Row, pool: Pool | None) -> Job:
     """Return the job of measuring one photo of the log."""
     known = None if pool is None else known_pool(pool.depth_shallow_m, pool.depth_deep_m)
     sha256 = row["sha256"]
-    return Job(log.photo_path(sha256), row["original_name"], known=known, address=log.photos_kept.address(sha256))
+    sighted = log.sighted(row["visit_id"])
+    return Job(
+        log.photo_path(sha256),
+        row["original_name"],
+        known=known,
+        address=log.photos_kept.address(sha256),
+        calibrations=calibrations(log),
+        disc=asked_disc(sighted.disc_depth_m, sighted.disc_lost),
+    )
 
 
 @touches_no_log
@@ -219,6 +238,7 @@ def result_of(row: Row, outcome: Outcome, versions: Mapping[str, str] | None) ->
 def inputs_of(job: Job) -> str:
     """Return what a measurement is keyed by besides photo and versions: what was known, as JSON; empty for nothing."""
     inputs = {"known": to_json(job.known), "outline_px": to_json(job.outline_px), "disc": to_json(job.disc)}
+    inputs["calibrations"] = [each.id for each in job.calibrations] or None
     present = {name: value for name, value in inputs.items() if value is not None}
     return json.dumps(present, sort_keys=True) if present else ""
 
@@ -295,7 +315,8 @@ def normalised_picture(log: Log, sha256: str, *, width_px: int) -> bytes:
         raise PictureUnavailable(*NO_CARD)
 
     name = f"{measurement}-normalised-{width_px}.jpg"
-    return _picture(log, name, lambda: NormalisedPicture(log.photo_bytes(sha256), width_px))
+    runs = tuple(each for each in calibrations(log) if each.id == result.card.calibration)
+    return _picture(log, name, lambda: NormalisedPicture(log.photo_bytes(sha256), width_px, runs))
 
 
 def _refuse_set_aside(result: PhotoResult) -> None:

@@ -28,6 +28,7 @@ from vision.specs import Point
 if TYPE_CHECKING:
     from PIL.Image import Image
 
+    from vision.calibration import Calibration
     from vision.disc import DiscAsked
     from vision.grade import Grader
 
@@ -52,7 +53,7 @@ class Job:
     folder (any address that fsspec reads); read from there, they must have the sha256 that ends it. `known` is what
     is known of the pool (`vision.features.KnownPool`), `outline_px` the water as drawn by a person. Where a folder
     is named, the colour-normalised photo or the check picture is written into it. `disc` is the sighting disc's depth
-    as the tech read it.
+    as the tech read it. `calibrations` are the measured print runs of the card.
     """
 
     path: Path
@@ -63,6 +64,7 @@ class Job:
     check_folder: Path | None = None
     address: str = ""
     disc: DiscAsked | None = None
+    calibrations: tuple[Calibration, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -108,6 +110,7 @@ class Measurer:
             known=job.known,
             outline_px=job.outline_px,
             disc=job.disc,
+            calibrations=job.calibrations,
         )
         result = replace(result, photo=job.name)
         self._write_pictures(job, result)
@@ -130,7 +133,7 @@ class Measurer:
         if job.normalised_folder is not None and result.card is not None:
             from vision.measure import normalised_image
 
-            _save_jpeg(normalised_image(job.path), job.normalised_folder, job.name)
+            _save_jpeg(normalised_image(job.path, calibrations=job.calibrations), job.normalised_folder, job.name)
         if job.check_folder is not None:
             from vision.overlay import draw_check
 
@@ -320,13 +323,16 @@ class NormalisedPicture:
 
     content: bytes
     width_px: int
+    calibrations: tuple[Calibration, ...] = ()
 
     def __call__(self) -> bytes | None:
         """Return the JPEG, None where no card was found to go by."""
         from vision.measure import normalised_image
         from vision.photo import open_photo
 
-        picture = normalised_image(open_photo(self.content), long_side_px=2 * self.width_px)
+        picture = normalised_image(
+            open_photo(self.content), long_side_px=2 * self.width_px, calibrations=self.calibrations
+        )
         return None if picture is None else _jpeg(picture, self.width_px)
 
 

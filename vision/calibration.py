@@ -13,16 +13,18 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision import colour
-from vision.card import CardFound
 from vision.cgats import HINT, read_cgats
 from vision.errors import CalibrationInvalid
 from vision.specs import CardDesign, PatchDesign, Triple, load_card
+
+if TYPE_CHECKING:
+    from vision.card import CardFound
 
 Array = NDArray[Any]
 
@@ -65,8 +67,8 @@ class Calibration:
 
     @property
     def id(self) -> str:
-        """Return twelve hexadecimal digits that change with the colours."""
-        return hashlib.sha256(json.dumps(_patches_json(self)).encode()).hexdigest()[:12]
+        """Return twelve hexadecimal digits that change with the colours and the cards they hold for."""
+        return hashlib.sha256(json.dumps(self.to_json()).encode()).hexdigest()[:12]
 
     @property
     def sd_delta_e00(self) -> float:

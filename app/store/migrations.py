@@ -30,6 +30,12 @@ def add_sightings_and_prices(db: Database) -> None:
         db.conn.execute(statement)
 
 
+def add_print_runs(db: Database) -> None:
+    """Add the measured print runs of the card, and a quick way to one card's photos."""
+    for statement in _PRINT_RUNS.split(";\n\n"):
+        db.conn.execute(statement)
+
+
 def keep_free(db: Database) -> None:
     """Change nothing: a number kept for tables that come before the first release."""
 
@@ -50,7 +56,7 @@ MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     create_log,
     add_sightings_and_prices,
     keep_free,
-    keep_free,
+    add_print_runs,
     add_accounts,
     add_reports,
 )
@@ -237,6 +243,31 @@ create table accounts (
     role text not null check (role in ('owner', 'office', 'tech')),
     email text unique,
     sees_all integer not null check (sees_all in (0, 1)),
+_PRINT_RUNS = """
+create table print_runs (
+    seq integer primary key,
+    id text not null unique,
+    made_at text not null,
+    made_by text not null,
+    note text not null,
+    first_number integer,
+    last_number integer,
+    content text not null check (json_valid(content)),
+    withdrawn_at text
+) strict;
+
+create trigger print_runs_stay before delete on print_runs
+begin select raise(abort, 'measured print runs are appended, never removed'); end;
+
+create trigger print_runs_unchanged before update of id, made_at, made_by, first_number, last_number, content
+on print_runs
+begin select raise(abort, 'measured print runs are appended, never changed'); end;
+
+create index measurements_by_card on measurements (json_extract(result, '$.card.card_id'), sha256)
+where json_extract(result, '$.card.card_id') is not null
+"""
+"""Version 3."""
+
     opened_at text not null,
     closed_at text
 ) strict;
