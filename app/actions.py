@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from app import config, workers
 from app.access import AT_THIS_MACHINE, Actor, Right, needs, touches_no_log
-from app.errors import NotInLog, RecoveryClosed
+from app.errors import NotInLog, RecoveryClosed, SightingWrong
 from app.measuring import (
     Measured,
     PhotoIn,
@@ -47,6 +47,7 @@ from app.records import (
     Quote,
     Reading,
     Recovery,
+    Sighted,
     Sighting,
     Standing,
     Step,
@@ -60,11 +61,12 @@ from app.store.photos import sha256_of
 from app.workers import Job, Measure, Outcome
 
 if TYPE_CHECKING:
+    from app.treatment.change import Change
     from app.treatment.dosing import LabelRate
     from app.treatment.products import StrengthBasis
+    from vision.calibration import Calibration
 
 __all__ = [
-    from vision.calibration import Calibration
     "BoardRow",
     "Log",
     "Measured",
@@ -80,6 +82,7 @@ __all__ = [
     "board",
     "card_geometry",
     "check_picture",
+    "checked_sighting",
     "close_recovery",
     "company",
     "dose",
@@ -88,6 +91,7 @@ __all__ = [
     "find_recovery",
     "known_pool",
     "known_prices",
+    "last_change",
     "log_visit",
     "measurements_of",
     "next_step",
@@ -117,6 +121,10 @@ __all__ = [
     "warm_up",
     "write_card",
 ]
+
+
+DEEPEST_SIGHTING_M = 10.0
+"""Deepest sighting believed [m]: twice a diving pool's, against a slipped digit (our own choice)."""
 
 
 @dataclass(frozen=True)
@@ -365,6 +373,7 @@ def log_visit(
     floor_seen: bool | None = None,
     debris_on_floor: bool | None = None,
     sightings: Sequence[Sighting] = (),
+    sighted: Sighted | None = None,
     note: str = "",
     progress: Watch | None = None,
     received_at: datetime | None = None,
@@ -410,6 +419,7 @@ def log_visit(
         floor_seen=floor_seen,
         debris_on_floor=debris_on_floor,
         sightings=tuple(sightings),
+        sighted=checked_sighting(sighted or Sighted()),
         note=note.strip(),
     )
     arrived = received_at or at
@@ -442,22 +452,30 @@ def add_photos(
 
 
 @needs(Right.VISIT)
-def update_visit(log: Log, changed: Visit, *, at: datetime, by: str) -> Visit:
+def update_visit(log: Log, changed: Visit, *, at: datetime, by: str, measure: Measure | None = None) -> Visit:
     """Correct a visit: save `changed` (a `dataclasses.replace` of the visit); what it was stays in the history.
 
-    The assessment follows from the photos and is not changed by hand; photos are added by `add_photos`.
+    The assessment follows from the photos and is not changed by hand; photos are added by `add_photos`. Where the
+    sighting disc's depth changes, the visit's photos are measured with it.
 
     Raises
     ------
     NotInLog
         If there is no such visit.
+    SightingWrong
+        If something is said to be seen deeper than what is said not to be seen.
     ValueError
         If the visit would move to another recovery.
     """
     before = log.visit(changed.id)
     if changed.recovery_id != before.recovery_id:
         raise ValueError(f"recovery_id must stay {before.recovery_id!r}, got {changed.recovery_id!r}")
+    now, was = checked_sighting(changed.sighted), before.sighted
     log.save_visit(changed, at=at, who=by)
+    if (now.disc_depth_m, now.disc_lost) != (was.disc_depth_m, was.disc_lost) and before.photo_sha256s:
+        given = {sha256: (log.photo(sha256) or {}).get("original_name", sha256) for sha256 in before.photo_sha256s}
+        pool = log.recovery(before.recovery_id).pool
+        measure_photos(log, given, pool, at=at, measure=measure, progress=None)
     return log.visit(changed.id)
 
 
@@ -465,6 +483,36 @@ def update_visit(log: Log, changed: Visit, *, at: datetime, by: str) -> Visit:
 def next_step(log: Log, recovery_id: str, *, now: datetime) -> Step:
     """Return the recommended next step of a recovery, in the company's units."""
     return _step(log.recovery(recovery_id), now, company(log).units)
+
+
+@needs(Right.LOOK)
+def last_change(log: Log, recovery_id: str) -> Change | None:
+    """Return whether the water changed between a recovery's last two measured visits; None before there are two."""
+    from app.treatment.change import last_change as find_change
+
+    return find_change(log.recovery(recovery_id))
+
+
+@touches_no_log
+def checked_sighting(sighted: Sighted) -> Sighted:
+    """Return what a person saw of the water's depth, where it can be so.
+
+    Raises
+    ------
+    SightingWrong
+        If a depth is not above 0, or what is seen lies deeper than what is not.
+    """
+    depths = (sighted.disc_depth_m, sighted.seen_at_m, sighted.not_seen_at_m)
+    if any(each is not None and not 0 < each <= DEEPEST_SIGHTING_M for each in depths):
+        raise SightingWrong(
+            "A depth under water lies between 0 and 10 m (33 ft).", "Read it from the pole again and type it anew."
+        )
+    if sighted.seen_at_m and sighted.not_seen_at_m and sighted.seen_at_m >= sighted.not_seen_at_m:
+        raise SightingWrong(
+            "What is seen lies deeper than what is not seen.",
+            "Give the depth of the deepest thing seen, and of the shallowest thing not seen any more.",
+        )
+    return sighted
 
 
 @needs(Right.LOOK)
@@ -644,6 +692,7 @@ def score(
     check_folder: Path | None = None,
     workers_asked: int | None = None,
     measure: Measure | None = None,
+    calibrations: tuple[Calibration, ...] = (),
 ) -> Iterator[Outcome]:
     """Measure photos that need not be in any log, on all cores, in the order given.
 
@@ -657,6 +706,8 @@ def score(
         Where to write each photo colour-normalised, and its check picture.
     workers_asked : int, optional
         How many worker programs; by default one a core.
+    calibrations : tuple of Calibration
+        The measured print runs of the card, from `app.cards.calibration_of`.
     """
     jobs = [
         Job(path, path.name, known, None, normalised_folder, check_folder, disc=disc, calibrations=calibrations)
@@ -695,7 +746,6 @@ def file_sha256(path: Path) -> str | None:
         return None
     return sha256_of(content) if content else None
 
-    calibrations: tuple[Calibration, ...] = (),
 
 @touches_no_log
 def card_geometry() -> dict[str, Any]:
@@ -709,8 +759,6 @@ def card_geometry() -> dict[str, Any]:
 def write_card(path: Path, *, number: int, paper: str) -> None:
     """Write the printable card as a PDF at true size.
 
-    calibrations : tuple of Calibration
-        The measured print runs of the card, from `app.cards.calibration_of`.
     Parameters
     ----------
     number : int

@@ -18,7 +18,7 @@ from app.commands.account import account
 from app.commands.card import card
 from app.commands.options import FOLDER, JSON, counting_bar
 from app.commands.options import present as _now
-from app.commands.report import report
+from app.commands.report import export, report
 from app.config import DEFAULT_PORT, version
 from app.errors import TurnblueError
 from vision.errors import VisionError
@@ -169,6 +169,7 @@ def main() -> None:
 main.add_command(account)
 main.add_command(card)
 main.add_command(report)
+main.add_command(export)
 for _command in archive.COMMANDS:
     main.add_command(_command)
 
@@ -258,6 +259,10 @@ def pools(folder: Path | None, as_json: bool) -> None:
 @click.option("--by", default="", help="Who made the visit.")
 @click.option("--note", default="", help="A note to keep with it.")
 @click.option("--saw", multiple=True, type=click.Choice(SIGHTINGS), help="Something unusual that was seen; repeatable.")
+@click.option("--disc-depth", type=DEPTH, help="Depth of the sighting disc in the photos, as 2ft or 0.6m.")
+@click.option("--disc-lost", is_flag=True, help="At that depth you cannot see the disc yourself.")
+@click.option("--seen-at", type=DEPTH, help="Depth of the deepest thing seen (a step, the floor), as 2ft or 0.6m.")
+@click.option("--not-seen-at", type=DEPTH, help="Depth of the shallowest thing not seen any more.")
 @FOLDER
 @JSON
 @click.pass_context
@@ -268,6 +273,10 @@ def visit(
     by: str,
     note: str,
     saw: tuple[str, ...],
+    disc_depth: float | None,
+    disc_lost: bool,
+    seen_at: float | None,
+    not_seen_at: float | None,
     folder: Path | None,
     as_json: bool,
 ) -> None:
@@ -278,13 +287,16 @@ def visit(
     Example: turnblue visit "Cedar Lane 12" IMG_2041.jpg --by Robin
     """
     from app import actions, console
-    from app.records import Sighting
+    from app.records import Sighted, Sighting
 
     arrived, unread = actions.read_photo_files(photos)
     with actions.open_log(folder) as log:
         into = actions.find_recovery(log, recovery)
         seen = tuple(Sighting(each) for each in saw)
-        logged = actions.log_visit(log, into.id, at=_now(), by=by, note=note, photos=arrived, sightings=seen)
+        sighted = Sighted(disc_depth, disc_lost or None, seen_at, not_seen_at)
+        logged = actions.log_visit(
+            log, into.id, at=_now(), by=by, note=note, photos=arrived, sightings=seen, sighted=sighted
+        )
         step, units = actions.next_step(log, into.id, now=_now()), actions.company(log).units
     refused = (*unread, *logged.refused)
     if as_json:

@@ -60,6 +60,10 @@ class AlreadyInLog(TurnblueError):
     code = "already_in_log"
 
 
+class SightingWrong(TurnblueError):
+    """What a person says to have seen of the water's depth cannot be so."""
+
+
 class RecoveryClosed(TurnblueError):
     """The recovery is closed, so nothing can be added to it."""
 
@@ -102,16 +106,16 @@ class CannotRestore(TurnblueError):
     code = "cannot_restore"
 
 
-class CannotWrite(TurnblueError):
-    """A picture or file asked for cannot be written where it was asked for."""
-
-    code = "cannot_write"
 class CalibrationRefused(TurnblueError):
     """A print run cannot be measured from what was given."""
 
     code = "calibration_refused"
 
 
+class CannotWrite(TurnblueError):
+    """A picture or file asked for cannot be written where it was asked for."""
+
+    code = "cannot_write"
 
 
 class CannotServe(TurnblueError):

@@ -113,6 +113,20 @@ class Sighting(StrEnum):
 
 
 @dataclass(frozen=True)
+class Sighted:
+    """How far a person saw into the water at a visit, depths below the surface [m].
+
+    `disc_depth_m` is the sighting disc's, read from its pole; `disc_lost` where the tech could not see it there.
+    `seen_at_m` is the depth of the deepest thing seen (a step, the floor), `not_seen_at_m` of the shallowest not seen.
+    """
+
+    disc_depth_m: float | None = None
+    disc_lost: bool | None = None
+    seen_at_m: float | None = None
+    not_seen_at_m: float | None = None
+
+
+@dataclass(frozen=True)
 class Company:
     """Who uses this log: name and phone for reports, units for people, prices for costs.
 
@@ -158,7 +172,8 @@ class Pool:
 class Assessment:
     """The water of one visit as its newest usable measurement graded it.
 
-    `flags` are names from `vision.flags`; `usable` is false where a flag spoils the measurement.
+    `flags` are names from `vision.flags`; `usable` is false where a flag spoils the measurement. `sighted` says that a
+    sighting disc or the tech's own sighting is weighed in with the photo's visible depth.
     """
 
     measurement_id: str
@@ -171,6 +186,7 @@ class Assessment:
     severity_probability: float | None = None
     visible_depth_m: Interval | None = None
     chlorophyll_ug_l: Interval | None = None
+    sighted: bool = False
 
 
 @dataclass(frozen=True)
@@ -231,6 +247,7 @@ class Visit:
     note: str = ""
     sludge_depth_m: float | None = None
     sightings: tuple[Sighting, ...] = ()
+    sighted: Sighted = field(default_factory=Sighted)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from typing import Any
 from app.store.log import Log
 
 ROWS = {"company": "id", "price_list": "id", "pools": "id", "recoveries": "id", "visits": "id", "photos": "sha256"} | {
-    "equipment": "visit_id"
+    "equipment": "visit_id",
+    "sighted": "visit_id",
 }
 """Tables whose every row has its history under the value of this column."""
 

@@ -31,6 +31,7 @@ from app.records import (
     PriceList,
     Reading,
     Recovery,
+    Sighted,
     Sighting,
     Treatment,
     Visit,
@@ -38,7 +39,7 @@ from app.records import (
 )
 from app.store import photos
 from app.store.migrations import APPLICATION_ID, MIGRATIONS
-from app.store.rows import Row, assessment_of, clean_text, from_json, speak_for_water, time_text, to_row
+from app.store.rows import Row, assessment_of, clean_text, from_json, speak_for_water, time_text, to_row, with_sighting
 from app.store.snapshot import copy_database
 from vision.results import PhotoResult, to_json
 
@@ -344,7 +345,7 @@ class Log:
         NotInLog
             If its recovery is not in the log.
         """
-        own = to_row(visit, leave_out=("id", "assessment", "equipment", *_LISTS, "photo_sha256s"))
+        own = to_row(visit, leave_out=("id", "assessment", "equipment", "sighted", *_LISTS, "photo_sha256s"))
         lists = {
             "readings": [to_row(each) for each in visit.readings],
             "treatments": [to_row(each) for each in visit.treatments],
@@ -355,8 +356,15 @@ class Log:
             self._one("recoveries", visit.recovery_id, "recovery")
             self._put("visits", {"id": visit.id}, own, at=at, who=who)
             self._put("equipment", {"visit_id": visit.id}, to_row(visit.equipment), at=at, who=who)
+            if visit.sighted != Sighted() or self.sighted(visit.id) != Sighted():
+                self._put("sighted", {"visit_id": visit.id}, to_row(visit.sighted), at=at, who=who)
             for table, rows in lists.items():
                 self._put_list(table, visit.id, rows, at=at, who=who)
+
+    def sighted(self, visit_id: str | None) -> Sighted:
+        """Return how far a person saw into the water at a visit; nothing known where nobody noted it."""
+        rows = self._rows("select * from sighted where visit_id = ?", visit_id)
+        return next((from_json(Sighted, row) for row in rows), Sighted())
 
     def _visits(self, chosen: str, *arguments: Any) -> list[Visit]:
         """Return the visits whose id `chosen` selects."""
@@ -368,6 +376,10 @@ class Log:
             return groups
 
         equipment = grouped(f"select * from equipment where visit_id in ({chosen})")
+        sighted = {
+            visit_id: from_json(Sighted, rows[0])
+            for visit_id, rows in grouped(f"select * from sighted where visit_id in ({chosen})").items()
+        }
         listed = {
             table: grouped(f"select * from {table} where visit_id in ({chosen}) order by position") for table in _LISTS
         }
@@ -382,7 +394,11 @@ class Log:
                 recovery_id=row["recovery_id"],
                 at=datetime.fromisoformat(row["at"]),
                 by=row["by"],
-                assessment=speak_for_water([assessment_of(each) for each in measured.get(row["id"], ())]),
+                assessment=with_sighting(
+                    speak_for_water([assessment_of(each) for each in measured.get(row["id"], ())]),
+                    sighted.get(row["id"], Sighted()),
+                ),
+                sighted=sighted.get(row["id"], Sighted()),
                 equipment=next((from_json(Equipment, each) for each in equipment.get(row["id"], ())), Equipment()),
                 readings=tuple(from_json(Reading, each) for each in listed["readings"].get(row["id"], ())),
                 treatments=tuple(from_json(Treatment, each) for each in listed["treatments"].get(row["id"], ())),
@@ -700,7 +716,8 @@ select photos.visit_id, newest.id, newest.sha256, json_extract(newest.result, '$
     json_extract(newest.result, '$.water.clarity') as clarity,
     json_extract(newest.result, '$.water.severity') as severity,
     json_extract(newest.result, '$.water.visible_depth_m') as visible_depth_m,
-    json_extract(newest.result, '$.water.chlorophyll_ug_l') as chlorophyll_ug_l
+    json_extract(newest.result, '$.water.chlorophyll_ug_l') as chlorophyll_ug_l,
+    json_extract(newest.result, '$.disc.depth_m') as disc
 from newest_measurements as newest join photos on photos.sha256 = newest.sha256
 where photos.visit_id in ({chosen}) and coalesce(photos.kind, 'water') = 'water'
 """

@@ -52,13 +52,21 @@ def add_reports(db: Database) -> None:
         db.conn.execute(statement)
 
 
+def add_sighted(db: Database) -> None:
+    """Add how far a person saw into the water at a visit: the sighting disc's depth, what was seen and what not."""
+    db.conn.execute(_SIGHTED)
+
+
 MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     create_log,
     add_sightings_and_prices,
-    keep_free,
     add_print_runs,
+    keep_free,
     add_accounts,
     add_reports,
+    keep_free,
+    keep_free,
+    add_sighted,
 )
 """In order; append only. Those that change nothing are replaced before the first release."""
 
@@ -235,14 +243,6 @@ create table price_list (
 """
 """Version 2."""
 
-_ACCOUNTS = """
-create table accounts (
-    id text primary key,
-    name text not null,
-    name_key text not null unique,
-    role text not null check (role in ('owner', 'office', 'tech')),
-    email text unique,
-    sees_all integer not null check (sees_all in (0, 1)),
 _PRINT_RUNS = """
 create table print_runs (
     seq integer primary key,
@@ -268,6 +268,14 @@ where json_extract(result, '$.card.card_id') is not null
 """
 """Version 3."""
 
+_ACCOUNTS = """
+create table accounts (
+    id text primary key,
+    name text not null,
+    name_key text not null unique,
+    role text not null check (role in ('owner', 'office', 'tech')),
+    email text unique,
+    sees_all integer not null check (sees_all in (0, 1)),
     opened_at text not null,
     closed_at text
 ) strict;
@@ -348,3 +356,14 @@ create trigger reports_unchanged before update on reports
 begin select raise(abort, 'reports are appended, never changed'); end
 """
 """Version 6. A link's token is kept as its sha256 alone: who reads the log cannot open a customer's page with it."""
+
+_SIGHTED = """
+create table sighted (
+    visit_id text primary key references visits (id),
+    disc_depth_m real,
+    disc_lost integer,
+    seen_at_m real,
+    not_seen_at_m real
+) strict
+"""
+"""Version 9."""

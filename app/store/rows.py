@@ -12,12 +12,12 @@ import math
 import types
 import typing
 from collections.abc import Mapping, Sequence
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from datetime import datetime
 from enum import Enum
 from typing import Any, TypeVar
 
-from app.records import Assessment
+from app.records import Assessment, Sighted
 from vision.results import Clarity, Interval, PhotoResult, Severity, to_json
 
 Row = Mapping[str, Any]
@@ -126,6 +126,7 @@ def assessment_of(measured: Row) -> Assessment:
         `id`, `sha256`, `usable`, and as JSON text (null where the photo has no water) `problems`, `clarity`,
         `severity`, `visible_depth_m`, `chlorophyll_ug_l`.
     """
+    disc = "disc" in measured.keys() and measured["disc"] is not None  # noqa: SIM118
     part = {
         name: json.loads(measured[name]) if measured[name] else None
         for name in ("problems", "clarity", "severity", "visible_depth_m", "chlorophyll_ug_l")
@@ -145,6 +146,7 @@ def assessment_of(measured: Row) -> Assessment:
         severity_probability=severity["probabilities"][severity["grade"]],
         visible_depth_m=_interval(part["visible_depth_m"]),
         chlorophyll_ug_l=_interval(part["chlorophyll_ug_l"]),
+        sighted=disc,
     )
 
 
@@ -161,6 +163,30 @@ def assessment_of_result(measurement_id: str, result: PhotoResult) -> Assessment
             "problems": json.dumps(whole["problems"]),
             **{name: json.dumps(water[name]) if name in water else None for name in names},
         }
+    )
+
+
+def with_sighting(assessment: Assessment | None, sighted: Sighted) -> Assessment | None:
+    """Return an assessment with the tech's own sighting weighed in, each by its uncertainty.
+
+    The disc's contrast is weighed in when the photo is measured (`vision.measure`); here it is what was seen and what
+    was not. An assessment without a usable visible depth stays as it is.
+    """
+    from vision.belief import belief_in, clarity_grade, interval_of, sighting_beliefs, together
+
+    if assessment is None or not assessment.usable or assessment.visible_depth_m is None:
+        return assessment
+    seen = sighting_beliefs(seen_at_m=sighted.seen_at_m, not_seen_at_m=sighted.not_seen_at_m)
+    if not seen:
+        return assessment
+    both = together([belief_in(assessment.visible_depth_m), *seen])
+    grade = clarity_grade(both)
+    return replace(
+        assessment,
+        clarity=Clarity(grade.grade),
+        clarity_probability=grade.probabilities[grade.grade],
+        visible_depth_m=interval_of(both),
+        sighted=True,
     )
 
 

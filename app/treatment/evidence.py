@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 
 from app.records import Chemical, ElementState, Evidence, FilterKind, Sighting
 from app.treatment import limits
+from app.treatment.change import last_change
 from app.treatment.chemistry import acts_like_mg_l
 from app.treatment.facts import Facts
 from app.treatment.units import say_concentration, say_depth, say_pool_volume, say_pressure
@@ -284,6 +285,31 @@ def _elements(facts: Facts) -> Evidence | None:
     return Evidence(f"The filter's elements were found {state.value}.", facts.equipment_visits.get("elements"))
 
 
+def _sighted(facts: Facts) -> Evidence | None:
+    """Say what a person saw of the water's depth at the last visit: it is weighed in with the photo."""
+    last = facts.last
+    if last is None:
+        return None
+    seen, parts = last.sighted, []
+    if seen.disc_depth_m is not None:
+        how = "lost from sight" if seen.disc_lost else "photographed"
+        parts.append(f"the sighting disc was {how} at {say_depth(seen.disc_depth_m, facts.units)}")
+    if seen.seen_at_m is not None:
+        parts.append(f"something was seen at {say_depth(seen.seen_at_m, facts.units)}")
+    if seen.not_seen_at_m is not None:
+        parts.append(f"nothing was seen at {say_depth(seen.not_seen_at_m, facts.units)}")
+    if not parts:
+        return None
+    said = ", ".join(parts)
+    return Evidence(f"{said[0].upper()}{said[1:]}; weighed in with the photo.", last.id)
+
+
+def _change(facts: Facts) -> Evidence | None:
+    """Say whether the water changed since the visit before, where that can be told."""
+    change = last_change(facts.recovery)
+    return None if change is None or facts.last is None else Evidence(change.say, facts.last.id)
+
+
 def _stall(facts: Facts) -> Evidence | None:
     """Say how probable it is that the water stands still, and what of it."""
     stall = facts.stall
@@ -299,6 +325,7 @@ def _stall(facts: Facts) -> Evidence | None:
 
 EVIDENCE: dict[str, Callable[[Facts], Evidence | None]] = {
     "balance": _balance,
+    "change": _change,
     "chlorine": _chlorine,
     "debris": _debris,
     "equipment": _equipment,
@@ -312,6 +339,7 @@ EVIDENCE: dict[str, Callable[[Facts], Evidence | None]] = {
     "pressure": _pressure,
     "elements": _elements,
     "shell": _shell,
+    "sighted": _sighted,
     "sightings": _sightings,
     "stall": _stall,
     "sludge": _sludge,

@@ -92,7 +92,7 @@ def write_step(rule: Rule, facts: Facts) -> Step:
     return Step(
         step=rule.step,
         title=rule.title,
-        why=write_evidence(facts, rule.because),
+        why=write_evidence(facts, _grounds(rule)),
         do=actions,
         return_in_hours=hours(facts) if callable(hours) else hours,
         look_for=rule.look_for,
@@ -101,6 +101,11 @@ def write_step(rule: Rule, facts: Facts) -> Step:
         sources=tuple(dict.fromkeys(sources)),
         causes=causes,
     )
+
+
+def _grounds(rule: Rule) -> tuple[str, ...]:
+    """Return what a rule rests on; one that rests on the grade also tells whose eyes it rests on, and the change."""
+    return (*rule.because, "sighted", "change") if "grade" in rule.because else tuple(rule.because)
 
 
 def _checks(causes: Sequence[Cause]) -> tuple[Action, ...]:
