@@ -127,7 +127,7 @@ def kill_saves(folder: Path, saves: int, seed: int = 3) -> Tally:
         program = run_saver(folder, 10_000)
         assert program.stdout is not None
         lines = [program.stdout.readline().strip()]
-        time.sleep(rng.uniform(0.0, 0.25))
+        time.sleep(rng.uniform(0.0, 0.8))
         program.kill()
         lines += program.communicate()[0].splitlines()
         acknowledged += acknowledged_in(lines)

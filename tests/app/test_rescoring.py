@@ -1,0 +1,113 @@
+"""An archive measured anew: resumed, in bundles, the same from any number of workers and from a cluster."""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+from fake_measuring import FakeVersioned
+
+from app import actions, rescoring
+from app.actions import PhotoIn
+from app.errors import CannotMeasure
+from app.records import FilterKind, Pool
+
+NOW = datetime(2026, 6, 3, 16, 0, tzinfo=UTC)
+NEWER = FakeVersioned("fake-2", instead="good clear none 0.9")
+
+
+@pytest.fixture
+def log(tmp_path):
+    with actions.open_log(tmp_path / "home") as opened:
+        pool = actions.add_pool(opened, Pool("", "Cedar Lane 12", 50_000.0, FilterKind.SAND), at=NOW)
+        recovery = actions.open_recovery(opened, pool.id, at=NOW)
+        photos = [PhotoIn(f"IMG_{number}.jpg", f"good hazy light 0.{number}".encode()) for number in range(10, 20)]
+        actions.log_visit(opened, recovery.id, at=NOW, by="Robin", photos=photos, measure=FakeVersioned("fake-1"))
+        yield opened
+
+
+def models_of(log):
+    return [[row["model_id"] for row in log.measurements_of(each["sha256"])] for each in log.photos()]
+
+
+def test_broken_off_it_goes_on_where_it_stopped(log, monkeypatch):
+    monkeypatch.setattr(rescoring, "BUNDLE", 3)
+    told = actions.rescore(log, write=True, at=NOW, measure=NEWER, workers_asked=1)
+    first = [next(told).name for _ in range(4)]
+    told.close()
+    # Two bundles were on disk before the fourth photo was told.
+    assert first == ["IMG_10.jpg", "IMG_11.jpg", "IMG_12.jpg", "IMG_13.jpg"]
+    assert [len(each) for each in models_of(log)] == [2] * 6 + [1] * 4
+    watched = []
+    rest = list(
+        actions.rescore(log, write=True, at=NOW, measure=NEWER, progress=lambda done, of: watched.append((done, of)))
+    )
+    assert [each.name for each in rest] == [f"IMG_{number}.jpg" for number in range(16, 20)]
+    assert all(each.changed and each.written for each in rest)
+    assert (watched[-1], watched == sorted(watched)) == ((10, 10), True)
+    assert models_of(log) == [["fake-2", "fake-1"]] * 10
+    assert list(actions.rescore(log, write=True, at=NOW, measure=NEWER)) == []
+
+
+def test_nothing_is_measured_that_this_program_and_model_measured(log):
+    assert list(actions.rescore(log, write=False, at=NOW, measure=FakeVersioned("fake-1"))) == []
+
+
+def test_archive_is_read_page_by_page(log, monkeypatch):
+    asked = []
+    real = log.photos
+
+    def photos(**options):
+        rows = real(**options)
+        asked.append(len(rows))
+        return rows
+
+    monkeypatch.setattr(rescoring, "PAGE", 4)
+    monkeypatch.setattr(log, "photos", photos)
+    assert len(list(actions.rescore(log, write=False, at=NOW, measure=NEWER))) == 10
+    assert asked == [4, 4, 2, 0]
+
+
+def test_summary_counts_all_and_lists_the_first(log, monkeypatch):
+    monkeypatch.setattr(rescoring, "SHOWN_CHANGES", 2)
+    told = actions.summarise(actions.rescore(log, write=False, at=NOW, measure=NEWER), photos=12)
+    assert (told.photos, told.measured, told.changed, told.written, told.failed) == (12, 10, 10, 0, 0)
+    assert told.moves == (("hazy, light", "clear, none", 10),)
+    assert [each.name for each in told.listed] == ["IMG_10.jpg", "IMG_11.jpg"]
+    from app.console import rescored_text
+
+    text = rescored_text(told, False).splitlines()
+    assert "and 8 more; --json lists all." in text
+    assert text[-3:] == [
+        "10 of 10 photos are told otherwise.",
+        "2 were measured by this program and model before.",
+        "Nothing was written; --write appends what is new.",
+    ]
+
+
+def test_cluster_says_the_same_as_this_machine(log):
+    pytest.importorskip("distributed", reason="dask.distributed comes with the extra [cluster]")
+    here = list(actions.rescore(log, write=False, at=NOW, measure=NEWER, workers_asked=1))
+    assert list(actions.rescore(log, write=False, at=NOW, measure=NEWER, workers_asked=2)) == here
+    there = list(actions.rescore(log, write=True, at=NOW, measure=NEWER, cluster="local:2"))
+    assert [replace(each, written=False) for each in there] == here
+    assert models_of(log) == [["fake-2", "fake-1"]] * 10
+
+
+@pytest.mark.parametrize(
+    ("where", "says"),
+    [("local:none", r"'local:none' names no cluster. Write local:2"), ("tcp://127.0.0.1:9", "does not answer")],
+)
+def test_cluster_that_is_none_is_a_sentence(log, where, says, monkeypatch):
+    pytest.importorskip("distributed", reason="dask.distributed comes with the extra [cluster]")
+    monkeypatch.setattr("app.cluster.CONNECT_S", 0.5)
+    with pytest.raises(CannotMeasure, match=says):
+        list(actions.rescore(log, write=False, at=NOW, measure=NEWER, cluster=where))
+
+
+def test_worker_of_another_version_is_refused(log, monkeypatch):
+    monkeypatch.setattr(rescoring, "versions_of", lambda _: {"turnblue": "9", "grader": "other"})
+    with pytest.raises(
+        CannotMeasure, match=r"measured with other versions .*Install the same Turnblue on all machines"
+    ):
+        list(actions.rescore(log, write=True, at=NOW, measure=NEWER))
+    assert models_of(log) == [["fake-1"]] * 10
