@@ -8,6 +8,7 @@ be read but not measured gives a result that says why; only a file that is no ph
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,8 @@ from vision.results import (
     problem,
 )
 from vision.specs import Point, Triple
+from vision.strip import read_strip
+from vision.strip_kind import StripKind
 from vision.uncertainty import (
     CHART_DELTA_E00,
     PROFILE_DELTA_E00,
@@ -230,6 +233,65 @@ def measure_water(
         disc=seen,
         strip=None,
         versions={"turnblue": PIPELINE, "grader": grader.id},
+    )
+
+
+def measure_strip(
+    source: Path | Photo,
+    kind: StripKind,
+    *,
+    seconds: float | None = None,
+    today: date | None = None,
+    calibrations: tuple[Calibration, ...] = (),
+) -> PhotoResult:
+    """Measure the test strip of one photo.
+
+    Parameters
+    ----------
+    source : Path or Photo
+        The photo's file, or the photo opened.
+    kind : StripKind
+        What kind of strip the tech says it is.
+    seconds : float, optional
+        How long after the dip the photo was taken [s].
+    today : date, optional
+        The day by which the lot's expiry is judged; by default it is not.
+    calibrations : tuple of Calibration
+        The card's print runs that were measured.
+
+    Returns
+    -------
+    PhotoResult
+        `strip` is None and `problems` says why where the strip is not read.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If the file is no photo that can be read.
+    """
+    photo = source if isinstance(source, Photo) else open_photo(source)
+    read = read_strip(photo, kind, seconds=seconds, calibrations=calibrations)
+    problems = list(read.problems)
+    if today is not None and kind.expired(today):
+        problems.append(problem("strip_expired"))
+    light = read.light
+    card = None
+    if light is not None and light.card is not None:
+        card = card_result(light.card, light.fit, light.calibration)
+        if card.kind == "turnblue" and light.calibration is None:
+            problems.append(problem("card_not_calibrated"))
+    photo.forget()
+    return PhotoResult(
+        photo=photo.name,
+        sha256=photo.sha256,
+        taken_at=photo.taken_at,
+        usable=read.result is not None,
+        problems=tuple(problems),
+        card=card,
+        water=None,
+        disc=None,
+        strip=read.result,
+        versions={"turnblue": PIPELINE, "grader": ""},
     )
 
 

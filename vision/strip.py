@@ -7,6 +7,7 @@ not read: a number would be believed.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.calibration import Calibration
 from vision.colour import delta_e00
 from vision.errors import NoCardFound
 from vision.flags import BY_NAME
@@ -83,7 +85,9 @@ class StripRead:
     along: tuple[Along | None, ...] = ()
 
 
-def read_strip(photo: Photo, kind: StripKind, *, seconds: float | None = None) -> StripRead:
+def read_strip(
+    photo: Photo, kind: StripKind, *, seconds: float | None = None, calibrations: Sequence[Calibration] = ()
+) -> StripRead:
     """Read a strip of a known kind in a photo.
 
     Parameters
@@ -94,6 +98,8 @@ def read_strip(photo: Photo, kind: StripKind, *, seconds: float | None = None) -
         What the tech says it is.
     seconds : float, optional
         How long after the dip the photo was taken [s].
+    calibrations : sequence of Calibration
+        The card's print runs that were measured.
 
     Returns
     -------
@@ -105,7 +111,7 @@ def read_strip(photo: Photo, kind: StripKind, *, seconds: float | None = None) -
         If the pixels cannot be decoded.
     """
     try:
-        light = strip_light(photo)
+        light = strip_light(photo, calibrations)
     except NoCardFound as refusal:
         return StripRead(None, (problem(refusal.code, str(refusal)),))
     doubts = [problem("white_ground")] if light.kind == "white_ground" else []

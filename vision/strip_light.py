@@ -7,6 +7,7 @@ the light's colour and slope but no tone curve and no matrix: colours so read ar
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import colour
+from vision.calibration import Calibration, calibrated, choose
 from vision.card import CardFound, find_card
 from vision.errors import NoCardFound
 from vision.normalise import FEWEST_PATCHES, ColourFit, fit_colours
@@ -23,9 +25,6 @@ from vision.uncertainty import ColourUncertainty, spread_of
 
 Array = NDArray[Any]
 
-SHARED_PRINT_DELTA_E00 = 1.0
-"""Standard deviation of the print's error between key and strip [CIEDE2000]: both are photographed beside the same
-card as a rule, so that most of an unmeasured print's error falls out (the project's own)."""
 WHITE_GROUND_SD = 1.7
 """Standard deviation of a colour set right by white ground alone, against a key taught so too [CIEDE2000 a component]:
 the camera's tone curve and matrix stay in it (the project's own)."""
@@ -48,11 +47,11 @@ LEAST_GROUND_SHARE = 0.3
 MOST_GROUND_CHROMA = 22.0
 """Chroma of the ground as photographed above which it is no white [CIELAB units]: beyond a phone's white balance error
 in any daylight (the project's own)."""
-LEAST_GROUND_LIGHTNESS = 38.0
-"""Lightness of the ground as photographed under which it is no white: phones meter a white sheet to mid-grey at
-worst (the project's own)."""
-EVEN_LOG = 0.08
-"""Log level within which a pixel belongs to the ground about the fitted light: the project's own."""
+LEAST_GROUND_LIGHTNESS = 25.0
+"""Lightness of the ground as photographed under which it is no white: phones meter a white sheet to a dull
+grey at worst (the project's own)."""
+EVEN_LOGS = (0.4, 0.3, 0.22, 0.16, 0.12, 0.12)
+"""Log level within which a pixel belongs to the ground about the fitted light, round by round: the project's own."""
 
 
 @dataclass(frozen=True)
@@ -75,6 +74,8 @@ class StripLight:
         Factor from the card's white to the white beside the strip.
     gain_sd : float
         Its standard deviation, as a share.
+    calibration : Calibration or None
+        The print run's measurement that was used.
     """
 
     kind: str
@@ -84,6 +85,7 @@ class StripLight:
     size_px: tuple[int, int]
     gain: float = 1.0
     gain_sd: float = SLOT_SD
+    calibration: Calibration | None = None
 
     def linear(self, encoded_rgb: Array, at_px: Array) -> Array:
         """Return photographed colours as linear sRGB under the reference light.
@@ -135,8 +137,7 @@ class StripLight:
             lab = colour.linear_rgb_to_lab(linear)
             flat = spread_of(WHITE_GROUND_SD, lab.reshape(-1, 3))
             return ColourUncertainty(lab, flat.reshape(*lab.shape, 3))
-        shared = replace(self.fit, print_delta_e00=min(self.fit.print_delta_e00, SHARED_PRINT_DELTA_E00))
-        looked = shared.uncertainty(linear)
+        looked = self.fit.uncertainty(linear)
         # A gain g moves L* + 16, a* and b* alike, by a third of ln g: they go with the cube root of the light.
         moved = (looked.lab + np.array([16.0, 0, 0])) / 3 * self.gain_sd
         return ColourUncertainty(looked.lab, looked.covariance + moved[..., :, None] * moved[..., None, :])
@@ -180,13 +181,15 @@ def _terms(place: Array) -> Array:
     return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
 
 
-def strip_light(photo: Photo) -> StripLight:
+def strip_light(photo: Photo, calibrations: Sequence[Calibration] = ()) -> StripLight:
     """Return how a strip photo's colours are set right.
 
     Parameters
     ----------
     photo : Photo
         An opened photo.
+    calibrations : sequence of Calibration
+        The print runs that were measured; the last that holds for the card is used.
 
     Raises
     ------
@@ -205,11 +208,14 @@ def strip_light(photo: Photo) -> StripLight:
                 code=refusal.code,
             ) from refusal  # fmt: skip
         return StripLight("white_ground", None, None, slope, photo.size_px)
+    calibration = choose(calibrations, card)
+    card = card if calibration is None else calibrated(card, calibration)
     clean = np.isfinite(card.samples.encoded_rgb).all(axis=1) & (card.samples.clipped_share <= 0.1)
     if clean.sum() < FEWEST_PATCHES:
         raise NoCardFound("Most of the card is in glare or covered:", "turn it until its colours show.")
+    # An unmeasured print's error is left out: key and strip are photographed beside the same card as a rule.
     fit = fit_colours(card.samples, card.design, usable=clean)
-    return StripLight("card", card, fit, _slope_over_card(card, fit), photo.size_px)
+    return StripLight("card", card, fit, _slope_over_card(card, fit), photo.size_px, calibration=calibration)
 
 
 def _slope_over_card(card: CardFound, fit: ColourFit) -> Array:
@@ -246,12 +252,12 @@ def _white_ground(photo: Photo) -> Array | None:
     # The lightest broad level is the ground; shadows and pads lie under it.
     keep = grey & (level > np.quantile(level[grey], 0.5) - 0.35)
     slope = np.zeros((6, 3))
-    for _ in range(6):
+    for even in EVEN_LOGS:
         if keep.mean() < 0.2:
             return None
         slope, *_ = np.linalg.lstsq(terms[keep], log_rgb[keep], rcond=None)
         off = log_rgb - terms @ slope
-        keep = (np.abs(off) < EVEN_LOG).all(axis=1)
+        keep = grey & (np.abs(off) < even).all(axis=1)
     middle = colour.linear_rgb_to_lab(np.exp(np.median(log_rgb[keep], axis=0))) if keep.any() else np.zeros(3)
     fits = keep.mean() >= LEAST_GROUND_SHARE and middle[0] >= LEAST_GROUND_LIGHTNESS
     return np.asarray(slope) if fits and np.hypot(middle[1], middle[2]) < MOST_GROUND_CHROMA else None

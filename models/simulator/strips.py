@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -284,6 +284,9 @@ def render_strip(scene: StripScene) -> StripPhoto:
     """Render one photo of a strip; a pad that fell off has its quad where it would lie."""
     rng = np.random.default_rng([5077, scene.seed])
     camera = _camera(scene.camera, rng)
+    if scene.card is None:
+        # Phones lift a picture that is white all over, if not by all it needs.
+        camera = replace(camera, exposure_ev=camera.exposure_ev + 0.9)
     weights = _weights(camera, scene.light_cct_k, rng)
     if scene.card is None:
         plane = _Plane((-75, -50, 75, 50), weights, _white(rng))
