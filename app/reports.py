@@ -1,31 +1,27 @@
-"""Reports for customers: write one, give out a link to one, withdraw it, open it; and a recovery's data as a file.
+"""Reports for customers, the logo on them, and everything recorded as a file.
 
-In: an open `Log`, the time, the pool's time zone, a language. Out: files as bytes, a link's token (said once, kept only
-as its sha256), and what a link shows. Everything a customer sees goes through `app.report.content`, which leaves out
-what is not theirs.
+In: an open `Log`, the time, the pool's time zone, a language. Out: files as bytes or text. Everything a customer sees
+goes through `app.report.content`, which leaves out what is not theirs; links to it are given out by `app.links`.
 """
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 import io
 import json
-import secrets
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from app import actions
-from app.access import Actor, Right, Role, needs
+from app.access import Right, needs
 from app.errors import NotInLog, TurnblueError
+from app.records import Recovery
 from app.report.content import Report, write_content
-from app.report.customer_page import CustomerPage
 from app.report.evidence import Exhibit, PhotoKept, exhibit
 from app.store import reports as kept
-from app.store.log import Log, new_id
-from app.store.reports import LinkRow
+from app.store.log import Log
 from app.store.rows import from_json
 from app.words import LANGUAGES, translate
 from vision.errors import VisionError
@@ -33,31 +29,18 @@ from vision.results import to_json
 
 __all__ = [
     "FORMS",
-    "LINK_DAYS",
-    "LinkMade",
-    "LinkNotOpen",
-    "LinkRow",
     "Made",
     "company_logo",
+    "export_everything",
     "export_recovery",
-    "links_of",
-    "make_link",
-    "open_link",
     "remake_report",
     "reports_of",
     "save_logo",
-    "withdraw_link",
     "write_report",
 ]
 
 FORMS = ("pdf", "png")
 """The files a report is made as."""
-
-LINK_DAYS = (7, 30, 90)
-"""For how long a link may be given out [days]: a clean-up takes days to weeks (our choice)."""
-
-TOKEN_BYTES = 32
-"""Random bytes in a link's token: 256 bits, twice what OWASP asks of a session's id (from memory)."""
 
 PICTURE_PX, THUMBNAIL_PX, EVIDENCE_PX = 1000, 320, 900
 """Width of pictures in a report, of a visit's small one, and of an evidence page's [px] (our choice)."""
@@ -67,12 +50,6 @@ LOGO_PX = (900, 300)
 
 LOGO_MB = 10.0
 """Largest logo file taken [MB] (our choice)."""
-
-
-class LinkNotOpen(TurnblueError):
-    """The link does not open: unknown, expired or withdrawn; who holds it is not told which."""
-
-    code = "link_not_open"
 
 
 class CannotReport(TurnblueError):
@@ -88,20 +65,6 @@ class Made:
     id: str
     file_name: str
     content: bytes
-
-
-@dataclass(frozen=True)
-class LinkMade:
-    """A link just given out. `token` is said this once: the log keeps only its sha256."""
-
-    id: str
-    token: str
-    expires_at: datetime
-
-    @property
-    def path(self) -> str:
-        """Return the link's place on the dashboard's address."""
-        return f"/r/{self.token}"
 
 
 def zone_of(name: str) -> tzinfo:
@@ -152,7 +115,7 @@ def write_report(
         raise CannotReport(f"A report is made as {' or '.join(FORMS)}, not as {form!r}.", "Choose one of them.")
     if evidence and form != "pdf":
         raise CannotReport("Evidence pages are made as a PDF only.", "Choose pdf.")
-    report = _content(log, recovery_id, now, zone, language)
+    report = content_of(log, recovery_id, now, zone, language)
     exhibits = _exhibits(log, recovery_id, zone, report.language) if evidence else ()
     content = _made(log, report, form, exhibits, actions.company(log).units)
     said = {"report": asdict(report), "exhibits": [asdict(each) for each in exhibits]}
@@ -187,91 +150,26 @@ def reports_of(log: Log, recovery_id: str) -> list[Any]:
 
 
 @needs(Right.REPORT)
-def make_link(
-    log: Log,
-    recovery_id: str,
-    *,
-    now: datetime,
-    days: int = 30,
-    zone: str = "UTC",
-    language: str | None = None,
-    by: str = "",
-) -> LinkMade:
-    """Give out a link that shows one recovery to who holds it, without an account, until it ends or is withdrawn.
+def export_recovery(log: Log, recovery_id: str, *, form: str) -> str:
+    """Return everything recorded of a recovery as text: "csv" for spreadsheets, "json" for machines."""
+    return _exported(log, log.recovery(recovery_id), form)
+
+
+@needs(Right.ARCHIVE)
+def export_everything(log: Log, *, form: str) -> Iterator[str]:
+    """Give everything recorded of all pools as text, piece by piece, so that a large log does not fill the memory.
 
     Parameters
     ----------
-    days : int
-        For how long; 1 to 365.
+    form : str
+        "csv": one table. "json": one recovery a line.
 
     Raises
     ------
     CannotReport
-        If the days or the language cannot be.
-    NotInLog
-        If there is no such recovery.
+        If the form is neither.
     """
-    if not 1 <= days <= 365:
-        raise CannotReport(f"A link lasts 1 to 365 days, not {days}.", "Choose a number of days between them.")
-    spoken = _language(log, language)
-    link_id = new_id("k")
-    token = f"{link_id}.{secrets.token_urlsafe(TOKEN_BYTES)}"
-    expires_at = now + timedelta(days=days)
-    link = LinkRow(link_id, recovery_id, _token_sha256(token), spoken, zone, now, by, expires_at)
-    kept.add_link(log, link)
-    return LinkMade(link_id, token, expires_at)
-
-
-@needs(Right.REPORT)
-def withdraw_link(log: Log, link_id: str, *, now: datetime, by: str = "") -> None:
-    """Withdraw a link at once and for good."""
-    kept.close_link(log, link_id, at=now, who=by)
-
-
-@needs(Right.REPORT)
-def links_of(log: Log, recovery_id: str) -> tuple[LinkRow, ...]:
-    """Return the links given out for a recovery, newest first; without their tokens, which nobody keeps."""
-    return kept.links_of(log, recovery_id)
-
-
-@needs(Right.ANYONE)
-def open_link(log: Log, token: str, *, now: datetime) -> CustomerPage:
-    """Return what a link shows: its recovery as it stands now, and nothing else.
-
-    Raises
-    ------
-    LinkNotOpen
-        If the link is unknown, expired or withdrawn; the sentence is the same for all three.
-    """
-    link = kept.link_row(log, token.partition(".")[0])
-    # Compared also where there is none, and in constant time: how long it takes tells nothing.
-    fits = hmac.compare_digest(_token_sha256(token), link.token_sha256 if link else "0" * 64)
-    if link is None or not fits or not link.is_open(now):
-        raise LinkNotOpen("This link is not open.", "Ask your pool company for a new one.")
-    with log.acting_as(Actor(Role.LINK, pool_ids=frozenset({kept.pool_id_of(log, link)}))):
-        report = _content(log, link.recovery_id, now, link.zone, link.language)
-        pictures = {**_pictures(log, report), **_thumbnails(log, report)}
-        until = translate(link.language, actions.company(log).units).day(link.expires_at.astimezone(zone_of(link.zone)))
-        return CustomerPage(report, pictures, _logo(log, actions.company(log).logo_sha256), until)
-
-
-@needs(Right.REPORT)
-def export_recovery(log: Log, recovery_id: str, *, form: str) -> str:
-    """Return everything recorded of a recovery as text: "csv" for spreadsheets, "json" for machines."""
-    from app.report.table import recovery_csv, recovery_json
-
-    recovery, prices = log.recovery(recovery_id), log.price_list()
-    if form == "csv":
-        return recovery_csv(recovery, prices)
-    if form != "json":
-        raise CannotReport(f"Data are written as csv or json, not as {form!r}.", "Choose one of them.")
-    measurements = [
-        to_json({**asdict(row), "measured_at": row.measured_at.isoformat()})
-        for visit in recovery.visits
-        for sha256 in visit.photo_sha256s
-        for row in actions.measurements_of(log, sha256)
-    ]
-    return json.dumps(recovery_json(recovery, measurements, prices), ensure_ascii=False, indent=1, allow_nan=False)
+    return _pieces(log, _checked_form(form))
 
 
 @needs(Right.COMPANY)
@@ -293,7 +191,41 @@ def company_logo(log: Log) -> bytes | None:
     return _logo(log, actions.company(log).logo_sha256)
 
 
-def _content(log: Log, recovery_id: str, now: datetime, zone: str, language: str | None) -> Report:
+def _checked_form(form: str) -> str:
+    """Return a form of data, or say which there are."""
+    if form not in ("csv", "json"):
+        raise CannotReport(f"Data are written as csv or json, not as {form!r}.", "Name the file .csv or .json.")
+    return form
+
+
+def _pieces(log: Log, form: str) -> Iterator[str]:
+    """Give every recovery's data, one after the other, by pool."""
+    first = True
+    for pool in log.pools():
+        for recovery in reversed(log.recoveries_of(pool.id)):
+            piece = _exported(log, recovery, form)
+            # One header for all; every recovery's own is cut off.
+            yield piece if first or form == "json" else piece.partition("\r\n")[2]
+            first = False
+
+
+def _exported(log: Log, recovery: Recovery, form: str) -> str:
+    """Return a recovery as CSV, or as one line of JSON."""
+    from app.report.table import recovery_csv, recovery_json
+
+    prices = log.price_list()
+    if _checked_form(form) == "csv":
+        return recovery_csv(recovery, prices)
+    measurements = [
+        to_json({**asdict(row), "measured_at": row.measured_at.isoformat()})
+        for visit in recovery.visits
+        for sha256 in visit.photo_sha256s
+        for row in actions.measurements_of(log, sha256)
+    ]
+    return json.dumps(recovery_json(recovery, measurements, prices), ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def content_of(log: Log, recovery_id: str, now: datetime, zone: str, language: str | None) -> Report:
     """Return what a report of a recovery says now."""
     return write_content(
         log.recovery(recovery_id),
@@ -302,11 +234,11 @@ def _content(log: Log, recovery_id: str, now: datetime, zone: str, language: str
         actions.company(log),
         now=now,
         zone=zone_of(zone),
-        language=_language(log, language),
+        language=language_of(log, language),
     )
 
 
-def _language(log: Log, asked: str | None) -> str:
+def language_of(log: Log, asked: str | None) -> str:
     """Return the language asked for, else the company's."""
     language = asked or actions.company(log).language
     if language not in LANGUAGES:
@@ -327,7 +259,7 @@ def _made(
     """Return a report's file."""
     from app.report.pages import make_pdf, make_png
 
-    pictures = _pictures(log, report)
+    pictures = pictures_of(log, report, small=form == "pdf")
     logo = _logo(log, actions.company(log).logo_sha256 if logo_sha256 is None else logo_sha256)
     if form == "png":
         return make_png(report, pictures, logo=logo)
@@ -337,20 +269,18 @@ def _made(
             originals[f"original-{each.sha256}"] = actions.plain_picture(log, each.sha256, width_px=EVIDENCE_PX)
         except (TurnblueError, VisionError):
             continue
-    every = {**pictures, **_thumbnails(log, report), **originals}
-    return make_pdf(report, every, logo=logo, exhibits=exhibits, units=units)
+    return make_pdf(report, {**pictures, **originals}, logo=logo, exhibits=exhibits, units=units)
 
 
-def _pictures(log: Log, report: Report) -> dict[str, bytes]:
-    """Return the pictures a report shows, by place; one that cannot be shown is left out."""
+def pictures_of(log: Log, report: Report, *, small: bool) -> dict[str, bytes]:
+    """Return the pictures a report shows; one that cannot be shown is left out.
+
+    They are named "before" and "now", and with `small` each visit's by its sha256.
+    """
     places = {"before": report.before, "now": report.now}
     found = {name: _picture(log, each.sha256, PICTURE_PX) for name, each in places.items() if each is not None}
-    return {name: content for name, content in found.items() if content is not None}
-
-
-def _thumbnails(log: Log, report: Report) -> dict[str, bytes]:
-    """Return each visit's picture small, by its sha256."""
-    found = {each.sha256: _picture(log, each.sha256, THUMBNAIL_PX) for each in report.visits if each.sha256}
+    if small:
+        found |= {each.sha256: _picture(log, each.sha256, THUMBNAIL_PX) for each in report.visits if each.sha256}
     return {name: content for name, content in found.items() if content is not None}
 
 
@@ -408,10 +338,6 @@ def _as_logo(content: bytes) -> bytes:
     made = io.BytesIO()
     bare.save(made, "PNG", optimize=True)
     return made.getvalue()
-
-
-def _token_sha256(token: str) -> str:
-    return hashlib.sha256(token.encode("utf-8", "replace")).hexdigest()
 
 
 def _file_name(pool: str, at: datetime, form: str) -> str:

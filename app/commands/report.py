@@ -31,7 +31,7 @@ INTO = click.Path(path_type=Path, dir_okay=False, allow_dash=True)
 @click.option("--link", is_flag=True, help="Give out a link that shows this recovery without an account.")
 @click.option("--days", type=click.IntRange(1, 365), default=30, show_default=True, help="How long the link lasts.")
 @click.option("--address", default=f"http://localhost:{DEFAULT_PORT}", help="Where the dashboard is reached.")
-@click.option("--links", is_flag=True, help="List the links given out.")
+@click.option("--links", "list_links", is_flag=True, help="List the links given out.")
 @click.option("--withdraw", metavar="LINK", help="Withdraw a link by its id.")
 @click.option("--lang", type=click.Choice(list(LANGUAGES)), help="Language (else the company's).")
 @FOLDER
@@ -45,7 +45,7 @@ def report(
     link: bool,
     days: int,
     address: str,
-    links: bool,
+    list_links: bool,
     withdraw: str | None,
     lang: str | None,
     folder: Path | None,
@@ -56,10 +56,10 @@ def report(
 
     Example: turnblue report "Cedar Lane 12" --png cedar.png --lang es
     """
-    from app import actions, reports
+    from app import actions, links, reports
 
     now, zone = present(), zone_name()
-    asked = any((pdf, png, as_csv, as_json, link, links, withdraw))
+    asked = any((pdf, png, as_csv, as_json, link, list_links, withdraw))
     with actions.open_log(folder) as log:
         of = actions.find_recovery(log, recovery).id
         for form, path in (("pdf", pdf), ("png", png)):
@@ -71,23 +71,38 @@ def report(
             if path is not None:
                 _write(path, reports.export_recovery(log, of, form=form).encode())
         if withdraw:
-            reports.withdraw_link(log, withdraw, now=now)
+            links.withdraw_link(log, withdraw, now=now)
             click.echo(f"Withdrew {withdraw}.", err=True)
         if link:
-            given = reports.make_link(log, of, now=now, days=days, zone=zone, language=lang)
+            given = links.make_link(log, of, now=now, days=days, zone=zone, language=lang)
             click.echo(f"{address.rstrip('/')}{given.path}")
             click.echo(f"{given.id}: lasts until {given.expires_at:%Y-%m-%d}. It is said this once.", err=True)
-        if links:
+        if list_links:
             click.echo("\n".join(_listed(log, of)) or "No link was given out.")
+
+
+@click.command()
+@click.argument("file", type=INTO)
+@FOLDER
+def export(file: Path, folder: Path | None) -> None:
+    """Write everything recorded of all pools to FILE: a table (.csv), or one recovery a line (.json).
+
+    Example: turnblue export pools.csv
+    """
+    from app import actions, reports
+
+    with actions.open_log(folder) as log:
+        form = file.suffix.lstrip(".").lower()
+        _write(file, "".join(reports.export_everything(log, form=form)).encode())
 
 
 def _listed(log: Log, recovery_id: str) -> Sequence[str]:
     """Return the links given out, one a line."""
-    from app import reports
+    from app import links
 
     now = present()
     lines = []
-    for each in reports.links_of(log, recovery_id):
+    for each in links.links_of(log, recovery_id):
         state = "withdrawn" if each.withdrawn_at else "open" if each.is_open(now) else "expired"
         lines.append(f"{each.id}  {state}  given {each.made_at:%Y-%m-%d}, until {each.expires_at:%Y-%m-%d}")
     return lines

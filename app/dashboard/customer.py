@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from app import actions, reports
+from app import actions, links
 from app.access import NO_ONE
 from app.errors import TurnblueError
 from app.report.customer_page import closed_html, customer_html, headers
@@ -31,7 +31,7 @@ def _page(token: str, nonce: str) -> tuple[int, str]:
     """Return the status and the document."""
     try:
         with actions.open_log(None, NO_ONE) as log:
-            page = reports.open_link(log, token, now=datetime.now(UTC))
+            page = links.open_link(log, token, now=datetime.now(UTC))
     except (TurnblueError, VisionError):
         return 404, closed_html(nonce=nonce)
     return 200, customer_html(page, nonce=nonce)

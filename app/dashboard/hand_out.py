@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import streamlit as st
 
-from app import actions, reports
+from app import actions, links, reports
 from app.dashboard import widgets, words
 from app.dashboard.session import Desk
 from app.records import Recovery
@@ -66,7 +66,7 @@ def show_links(desk: Desk, recovery: Recovery, zone: str, language: str) -> None
     """Show how to give out a link, the one just given, and those given before."""
     days = st.segmented_control(
         "A link lasts",
-        list(reports.LINK_DAYS),
+        list(links.LINK_DAYS),
         format_func=lambda each: f"{each} days",
         default=30,
         required=True,
@@ -74,23 +74,23 @@ def show_links(desk: Desk, recovery: Recovery, zone: str, language: str) -> None
         key="link-days",
     )
     if st.button("Make a link", width="stretch", icon=":material/link:"):
-        made = reports.make_link(desk.log, recovery.id, now=desk.now, days=days, zone=zone, language=language)
+        made = links.make_link(desk.log, recovery.id, now=desk.now, days=days, zone=zone, language=language)
         st.session_state["link-made"] = (recovery.id, made.id, made.path)
     given = st.session_state.get("link-made")
-    links = reports.links_of(desk.log, recovery.id)
-    if given and given[0] == recovery.id and any(each.id == given[1] and each.is_open(desk.now) for each in links):
+    given_out = links.links_of(desk.log, recovery.id)
+    if given and given[0] == recovery.id and any(each.id == given[1] and each.is_open(desk.now) for each in given_out):
         widgets.show_html(
             widgets.say_html("Copy the link now: it is shown this once.", "Who has it sees this pool, and no other.")
         )
         st.code(_site() + given[2], language=None, wrap_lines=True)
-    for each in links:
+    for each in given_out:
         if each.is_open(desk.now):
             until = words.day_say(desk.local(each.expires_at), desk.local(desk.now))
             made_on = words.day_say(desk.local(each.made_at), desk.local(desk.now))
             said, withdraw = st.columns([3, 2], gap="small", vertical_alignment="center")
             said.markdown(f"{LANGUAGES[each.language]}, made {made_on}, opens until {until}")
             if withdraw.button("Withdraw", key=f"withdraw-{each.id}", width="stretch"):
-                reports.withdraw_link(desk.log, each.id, now=desk.now)
+                links.withdraw_link(desk.log, each.id, now=desk.now)
                 st.rerun()
 
 

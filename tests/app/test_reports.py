@@ -15,7 +15,7 @@ from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
 import app
-from app import actions, cli, reports
+from app import actions, cli, links, reports
 from app.access import NO_ONE, Actor, Role
 from app.errors import NotAllowed, NotInLog
 from app.records import Chemical, Company, FilterKind, Pool, Treatment, Work
@@ -173,12 +173,12 @@ def test_reports_are_never_changed(log, recovery_id):
 
 
 def link(log, recovery_id, **more):
-    return reports.make_link(log, recovery_id, now=NOW, zone="America/Phoenix", **more)
+    return links.make_link(log, recovery_id, now=NOW, zone="America/Phoenix", **more)
 
 
 def opened(log, token, now=NOW):
     with log.acting_as(NO_ONE):
-        return reports.open_link(log, token, now=now)
+        return links.open_link(log, token, now=now)
 
 
 def test_a_link_opens_without_an_account(log, recovery_id):
@@ -198,17 +198,17 @@ def test_a_link_shows_the_recovery_as_it_stands(log, recovery_id):
 def test_a_link_ends(log, recovery_id, days):
     made_link = link(log, recovery_id, days=days)
     assert opened(log, made_link.token, NOW + days * DAY - timedelta(seconds=1))
-    with pytest.raises(reports.LinkNotOpen):
+    with pytest.raises(links.LinkNotOpen):
         opened(log, made_link.token, NOW + days * DAY)
 
 
 def test_a_withdrawn_link_is_refused_at_once_and_stays_so(log, recovery_id):
     made_link = link(log, recovery_id)
-    reports.withdraw_link(log, made_link.id, now=NOW)
-    reports.withdraw_link(log, made_link.id, now=NOW + DAY)
-    with pytest.raises(reports.LinkNotOpen):
+    links.withdraw_link(log, made_link.id, now=NOW)
+    links.withdraw_link(log, made_link.id, now=NOW + DAY)
+    with pytest.raises(links.LinkNotOpen):
         opened(log, made_link.token)
-    (row,) = [each for each in reports.links_of(log, recovery_id) if each.id == made_link.id]
+    (row,) = [each for each in links.links_of(log, recovery_id) if each.id == made_link.id]
     assert row.withdrawn_at == NOW
 
 
@@ -226,7 +226,7 @@ def test_a_withdrawn_link_is_refused_at_once_and_stays_so(log, recovery_id):
     ids=["one letter", "id alone", "no secret", "other id", "empty", "sql", "half a character"],
 )
 def test_anything_but_the_token_is_refused_in_the_same_words(log, recovery_id, spoil):
-    with pytest.raises(reports.LinkNotOpen) as refused:
+    with pytest.raises(links.LinkNotOpen) as refused:
         opened(log, spoil(link(log, recovery_id).token))
     assert str(refused.value) == "This link is not open. Ask your pool company for a new one."
 
@@ -317,6 +317,20 @@ def test_export_is_whole(log, recovery_id):
     assert SECRETS[1] in table  # the office's own file keeps its notes
     with pytest.raises(reports.CannotReport, match="csv or json"):
         reports.export_recovery(log, recovery_id, form="xls")
+
+
+def test_everything_is_exported_piece_by_piece(log, recovery_id, made, tmp_path):
+    # Another pool's only recovery has no visit: it is in the JSON, and has no row in the table.
+    lines = "".join(reports.export_everything(log, form="json")).splitlines()
+    assert {json.loads(line)["recovery"]["pool"]["name"] for line in lines} == {"Oak Street 12", SECRETS[5]}
+    table = "".join(reports.export_everything(log, form="csv"))
+    assert table.count("visible_depth_m") == 2
+    assert table.count("recovery_id") == 1
+    command = ["export", str(tmp_path / "all.csv"), "--folder", str(made[0])]
+    assert CliRunner().invoke(cli.main, command).exit_code == 0
+    assert (tmp_path / "all.csv").read_bytes().decode() == table
+    refused = CliRunner().invoke(cli.main, ["export", str(tmp_path / "all.xls"), "--folder", str(made[0])])
+    assert (refused.exit_code, "csv or json" in refused.output) == (1, True)
 
 
 def run(*words, folder):

@@ -7,7 +7,7 @@ import pytest
 from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, chromium, go, served, settle
 
 import app
-from app import actions, reports
+from app import actions, links
 from app.records import Company, FilterKind, Pool
 
 ROOT = Path(app.__file__).parents[1]
@@ -52,7 +52,7 @@ def page(request, browser):
 
 def token_of(kept, **more):
     with actions.open_log(kept[0]) as log:
-        return reports.make_link(log, kept[1], now=datetime.now(UTC), **more)
+        return links.make_link(log, kept[1], now=datetime.now(UTC), **more)
 
 
 def cut_of(compare):
@@ -121,7 +121,7 @@ def test_a_withdrawn_link_and_one_made_up_are_refused_alike(page, address, kept)
     made = token_of(kept)
     assert page.goto(address + made.path).status == 200
     with actions.open_log(kept[0]) as log:
-        reports.withdraw_link(log, made.id, now=datetime.now(UTC))
+        links.withdraw_link(log, made.id, now=datetime.now(UTC))
     refused = []
     for path in (made.path, made.path[:-1], "/r/k-000000000000.x"):
         answer = page.goto(address + path)
