@@ -85,6 +85,7 @@ __all__ = [
     "checked_sighting",
     "close_recovery",
     "company",
+    "disc_geometry",
     "dose",
     "file_sha256",
     "find_pool",
@@ -120,6 +121,7 @@ __all__ = [
     "update_visit",
     "warm_up",
     "write_card",
+    "write_disc",
 ]
 
 
@@ -753,6 +755,23 @@ def card_geometry() -> dict[str, Any]:
     from vision.specs import load_card
 
     return load_card().to_json()
+
+
+@touches_no_log
+def disc_geometry() -> dict[str, Any]:
+    """Return the printable sighting disc's geometry, enough to draw it."""
+    from vision.specs import load_disc
+
+    return load_disc().to_json()
+
+
+@touches_no_log
+def write_disc(path: Path, *, paper: str) -> None:
+    """Write the printable sighting disc as a PDF at true size; `paper` is "letter" or "a4"."""
+    from app.report.card_pdf import Paper
+    from app.report.disc_pdf import write_disc_pdf
+
+    write_disc_pdf(path, paper=Paper(paper))
 
 
 @touches_no_log

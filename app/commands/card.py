@@ -48,11 +48,25 @@ def card() -> None:
 @click.option("-o", "--output", type=INTO_FILE, default="turnblue-card.pdf", show_default=True)
 @click.option("--number", type=click.IntRange(0), default=0, show_default=True, help="The number printed on the card.")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
+@click.option(
+    "--disc",
+    type=INTO_FILE,
+    is_flag=False,
+    flag_value="turnblue-disc.pdf",
+    help="Write the sighting disc for the pole instead, into this file.",
+)
 @JSON
-def write(output: Path, number: int, paper: str, as_json: bool) -> None:
+def write(output: Path, number: int, paper: str, disc: Path | None, as_json: bool) -> None:
     """Write the reference card to print, at true size, or its geometry."""
     from app import actions, console
 
+    if disc is not None:
+        if as_json:
+            click.echo(console.json_line(actions.disc_geometry()))
+            return
+        actions.write_disc(disc, paper=paper)
+        click.echo(f"Wrote {disc}. Print it at 100 %; its second page says how to mount and use it.", err=True)
+        return
     if as_json:
         click.echo(console.json_line(actions.card_geometry()))
         return
