@@ -20,10 +20,11 @@ from app.store import cards as kept
 from app.store.cards import PrintRun
 from app.store.log import Log
 from vision.calibration import Calibration, read_calibration
-from vision.drift import CardDrift, card_drift
+from vision.drift import FADED_DELTA_E00, CardDrift, card_drift
 from vision.specs import load_card
 
 __all__ = [
+    "FADED_DELTA_E00",
     "CardStanding",
     "PrintRun",
     "calibrate",

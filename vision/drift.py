@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -144,15 +145,21 @@ def _lab(encoded_rgb: Any) -> Array:
 def _residuals(seen: CardSeen, names: tuple[str, ...]) -> Array:
     """Return what is left of each patch, in axes whose length is CIEDE2000, shape (N, 3); NaN where it was clipped."""
     by_name = {patch.name: patch for patch in seen.patches}
-    rows = np.full((len(names), 3), np.nan)
+    shown, wanted = np.full((len(names), 3), np.nan), np.full((len(names), 3), np.nan)
     for index, name in enumerate(names):
         patch = by_name.get(name)
         # One that lies far from the rest was left out of the fit, and is what we look for: only clipped ones go.
-        if patch is None or patch.clipped_share > CLIPPED_SHARE or not np.isfinite(patch.normalised_srgb).all():
-            continue
-        reference = _lab(patch.reference_srgb)
-        rows[index] = metric_at(reference[None])[0] @ (_lab(patch.normalised_srgb) - reference)
-    return rows
+        if patch is not None and patch.clipped_share <= CLIPPED_SHARE:
+            shown[index], wanted[index] = patch.normalised_srgb, patch.reference_srgb
+    reference = _lab(wanted)
+    metric = _metric(tuple(np.nan_to_num(reference, nan=50.0).ravel()))
+    return np.asarray(np.einsum("nij,nj->ni", metric, _lab(shown) - reference), dtype=np.float64)
+
+
+@lru_cache(maxsize=8)
+def _metric(lab: tuple[float, ...]) -> Array:
+    """Return `metric_at` of colours that are the same in photo after photo, shape (N, 3, 3)."""
+    return metric_at(np.array(lab).reshape(-1, 3))
 
 
 def _middle(residuals: Array) -> Array:

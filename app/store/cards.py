@@ -7,12 +7,14 @@ a card counts, and one that was withdrawn counts no more but stays.
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from app.errors import NotInLog
 from app.store.log import Log, new_id
-from app.store.rows import clean_text, from_json, time_text
+from app.store.rows import clean_text, time_text
 from vision.calibration import Calibration, calibration_of_json
 from vision.drift import CardSeen
 from vision.results import PatchResult
@@ -115,7 +117,17 @@ def card_history(log: Log, number: int) -> tuple[CardSeen, ...]:
         CardSeen(
             # A camera's clock without a zone is good to a day, which is all that fading needs.
             datetime.fromisoformat(row["at"]).timestamp() / DAY_S,
-            tuple(from_json(PatchResult, each) for each in json.loads(row["patches"])),
+            tuple(_patch(each) for each in json.loads(row["patches"])),
         )
         for row in rows
+    )
+
+
+def _patch(entry: dict[str, Any]) -> PatchResult:
+    """Return a kept patch; by hand, because thousands are read for one card."""
+    shown, reference = (
+        tuple(math.nan if v is None else v for v in entry[k]) for k in ("normalised_srgb", "reference_srgb")
+    )
+    return PatchResult(
+        entry["name"], shown, shown, reference, 0.0, entry.get("used", True), entry.get("clipped_share", 0.0)
     )

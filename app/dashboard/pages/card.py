@@ -1,4 +1,4 @@
-"""The printed card: download it, print it at true size, and how to use it."""
+"""The printed card: download and print it, how to use it, which cards have faded, and how a print run came out."""
 
 from __future__ import annotations
 
@@ -7,15 +7,20 @@ from tempfile import TemporaryDirectory
 
 import streamlit as st
 
+from app import cards
+from app.access import Right
+from app.cards import CardStanding
 from app.dashboard import widgets
 from app.dashboard.session import Desk
+from app.errors import TurnblueError
+from vision.errors import VisionError
 
 PAPERS = {"letter": "US Letter", "a4": "A4"}
 """Page sizes, by the card's own names."""
 
 
 def show(desk: Desk) -> None:
-    """Offer the card's PDF and say how it is used."""
+    """Offer the card's PDF, say how it is used, and show how the cards out there are."""
     from app.report.card_pdf import HOW, LARGEST_NUMBER, SMALL
 
     st.title("The printed card")
@@ -41,6 +46,102 @@ def show(desk: Desk) -> None:
         for line in HOW:
             st.markdown(f"- {line}")
         widgets.show_html(widgets.cautions_html((SMALL,)))
+        show_cards(desk)
+        show_print_runs(desk)
+
+
+def show_cards(desk: Desk) -> None:
+    """Show each card that photos were taken with, the faded ones first."""
+    st.subheader("Your cards")
+    found = sorted(cards.cards(desk.log), key=lambda each: (not each.drift.faded, each.number))
+    if not found:
+        widgets.show_html(
+            widgets.say_html(
+                "No card has been seen yet.", "Each photo with a card whose number can be read counts here."
+            )
+        )
+        return
+    for each in found:
+        if each.drift.faded:
+            widgets.show_html(widgets.say_html(f"Card {each.number}", cards.drift_say(each.drift), act=True))
+    widgets.show_html(cards_html(found))
+    drawn = [each for each in found if each.drift.series]
+    if not drawn:
+        return
+    number = st.selectbox("Show over time", [each.number for each in drawn], format_func=lambda value: f"Card {value}")
+    from app.report.card_chart import drift_chart
+
+    chosen = next(each for each in drawn if each.number == number)
+    st.altair_chart(
+        drift_chart(chosen.drift, ground=desk.ground),
+        theme=None,
+        width="stretch",
+        alt=f"Change of card {number} over time",
+    )
+    changed = ", ".join(f"{name} {value:.1f}" for name, value in chosen.drift.by_patch[:4])
+    widgets.show_html(
+        f'<div class="tb-quiet">Changed most: {changed}. One unit is about what an eye can just see.</div>'
+    )
+
+
+def cards_html(found: list[CardStanding]) -> str:
+    """Return the cards as a table."""
+    rows = "".join(
+        f"<tr><th>{each.number}</th><td>{each.photos}</td><td>{'yes' if each.calibrated else 'no'}</td>"
+        f"<td>{cards.drift_say(each.drift)}</td></tr>"
+        for each in found
+    )
+    head = "<tr><th>Card</th><th>Photos</th><th>Print measured</th><th>Colours</th></tr>"
+    return (
+        '<div class="tb-ledger" role="region" aria-label="Cards" tabindex="0">'
+        f"<table><thead>{head}</thead><tbody>{rows}</tbody></table></div>"
+    )
+
+
+def show_print_runs(desk: Desk) -> None:
+    """Show the measured print runs, and take a new measurement from whoever may."""
+    st.subheader("How your cards were printed")
+    told = st.session_state.pop("print_run_told", None)
+    if told:
+        widgets.show_html(widgets.say_html(*told))
+    runs = [run for run in cards.print_runs(desk.log) if run.withdrawn_at is None]
+    for run in runs:
+        st.markdown(f"- {desk.local(run.made_at):%Y-%m-%d}: {cards.calibration_say(run.calibration)}")
+    if not runs:
+        st.markdown(
+            "No print was measured yet. Printers differ, so every range is wider than it need be. Measure one card of "
+            "each print run: with a spectrophotometer (a CGATS.17 text file), or in two or three photos of the card "
+            "lying beside a 24-patch colour chart, both flat, in even shade, free of glare."
+        )
+    if desk.actor.may(Right.COMPANY):
+        with st.expander("Measure a print run"):
+            take_print_run(desk)
+
+
+def take_print_run(desk: Desk) -> None:
+    """Take a file or photos and keep what they say of the print."""
+    files = st.file_uploader(
+        "A CGATS.17 text file, or photos beside the chart", accept_multiple_files=True, key="print-run-files"
+    )
+    every = st.checkbox("For all cards", value=True)
+    first, last = None, None
+    if not every:
+        first = int(st.number_input("From card", min_value=0, value=1, step=1, width=240))
+        last = int(st.number_input("To card", min_value=0, value=40, step=1, width=240))
+    note = st.text_input("Printer and paper")
+    if not st.button("Measure it", disabled=not files):
+        return
+    given = [(file.name, file.getvalue()) for file in files]
+    try:
+        with st.spinner("Measuring the print ..."):
+            run = cards.calibrate(
+                desk.log, given, at=desk.now, by=desk.actor.name, note=note, first_number=first, last_number=last
+            )
+    except (TurnblueError, VisionError) as error:
+        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        return
+    st.session_state["print_run_told"] = ("Kept.", f"{cards.calibration_say(run.calibration)}.")
+    st.rerun()
 
 
 @st.cache_data(max_entries=8, show_spinner="Setting the card ...")
