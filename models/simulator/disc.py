@@ -295,6 +295,7 @@ def with_disc(spec: SceneSpec, rng: np.random.Generator, depth_m: float) -> Scen
     """Return the scene with the disc held at a depth where the photo shows it, or None where it has no such place."""
     view, basin = view_of(spec.pool, spec.stance, spec.camera.focal_eq_mm, spec.size_px), basin_of(spec.pool)
     width, height = spec.size_px
+    stage = DiscPainter(spec)
     for _ in range(200):
         disc = DiscSpec(
             depth_m=depth_m,
@@ -315,7 +316,7 @@ def with_disc(spec: SceneSpec, rng: np.random.Generator, depth_m: float) -> Scen
         if float(basin.at(basin.wall, x, y)[0, 0]) < 0.25 or deep < depth_m + 0.05:
             continue
         tried = replace(spec, disc=disc)
-        stage = DiscPainter(tried)
+        stage.spec = tried
         rim = stage.disc_rim_px(12)
         if (rim < 12).any() or (rim > np.array([width, height]) - 12).any():
             continue

@@ -94,6 +94,10 @@ class WaterSpec:
     dead_backscatter_share : b_b/b; Petzold's turbid harbour water has about 0.018-0.02.
     cdom_440_per_m, cdom_slope_per_nm : dissolved matter, a = a440 exp(-S (lambda - 440)).
     detritus_440_per_m, detritus_slope_per_nm : brown particles, the same law.
+    column_gain, path_gain : how far the light field departs from Lee's formulas: the water's own light and the path
+        lengths are multiplied by these (other phase functions, other skies). detail_gain : how strongly detail is
+        blurred over the beam's loss; under 1 where scattering is so far forward that coarse detail keeps its contrast.
+        None of the three changes the water's attenuations, hence its truth.
     """
 
     chlorophyll_ug_l: float = 1.0
@@ -112,6 +116,9 @@ class WaterSpec:
     cdom_slope_per_nm: float = 0.014
     detritus_440_per_m: float = 0.01
     detritus_slope_per_nm: float = 0.011
+    column_gain: float = 1.0
+    path_gain: float = 1.0
+    detail_gain: float = 1.0
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from models.simulator.camera import spectral_response
 from models.simulator.illuminants import Light, light_of
-from models.simulator.optics import Optics, above_surface, optics_of, shallow_reflectance, sun_in_water_cos
+from models.simulator.optics import Optics, WaterSpec, above_surface, optics_of, shallow_reflectance, sun_in_water_cos
 from models.simulator.specs import SceneSpec, Srgb
 from models.simulator.spectra import photopic_mean, reflectance_of
 from models.simulator.surfaces import FOLIAGE_SRGB
@@ -65,7 +65,7 @@ def mix_palette(spec: SceneSpec) -> Palette:
         sun_in_water_cos(spec.light.sun_zenith_deg) if spec.light.sun_share > 0.2 and not spec.light.in_shade else 0.86
     )
     tables = [
-        _bottom_table(optics, reflectance_of(srgb), light, response, sun_cos)
+        _bottom_table(spec.water, optics, reflectance_of(srgb), light, response, sun_cos)
         for srgb in (pool.finish_srgb, pool.second_srgb, pool.band_srgb)
     ]
     # D_B k: what Lee's formula lets the bottom's light lose per metre of view path; the beam loses c.
@@ -78,24 +78,27 @@ def mix_palette(spec: SceneSpec) -> Palette:
         second=tables[1][0],
         band=tables[2][0],
         column=tables[0][1],
-        blur_per_m=max(photopic_mean(optics.c - d_b * k), 0.0),
+        blur_per_m=spec.water.detail_gain * max(photopic_mean(optics.c - d_b * k), 0.0),
         scatter_per_m=photopic_mean(optics.b),
         # Mean depth of exp(-(1/cos t_w + D_C) k z), D_C about 1.1: 1 / (2.2 k).
         glow_depth_m=1.0 / (2.2 * photopic_mean(k)),
     )
 
 
-def _bottom_table(optics: Optics, albedo: F64, light: Light, response: F64, sun_cos: float) -> tuple[F32, F32]:
+def _bottom_table(
+    water: WaterSpec, optics: Optics, albedo: F64, light: Light, response: F64, sun_cos: float
+) -> tuple[F32, F32]:
     """Return (bottom, column) tables of reflectance factor pi R_rs times light, shape (depths, cosines, 6)."""
-    depth = TABLE_DEPTHS_M[:, None, None]
+    depth = water.path_gain * TABLE_DEPTHS_M[:, None, None]
     parts = []
     for spectrum, cos_in in ((light.lit, sun_cos), (light.shaded, 0.86)):
         r = shallow_reflectance(
             optics.a, optics.bb, depth, albedo, sun_cos_in_water=cos_in, view_cos_in_water=TABLE_COSINES[None, :, None]
         )
+        own = water.column_gain * r.column
         # Both parts share the factor by which light is lost and echoed at the surface.
-        echo = math.pi * above_surface(r.total) / r.total
-        parts.append(((r.bottom * echo * spectrum) @ response.T, (r.column * echo * spectrum) @ response.T))
+        echo = math.pi * above_surface(own + r.bottom) / (own + r.bottom)
+        parts.append(((r.bottom * echo * spectrum) @ response.T, (own * echo * spectrum) @ response.T))
     bottom = np.concatenate([parts[0][0], parts[1][0]], axis=-1).astype(np.float32)
     column = np.concatenate([parts[0][1], parts[1][1]], axis=-1).astype(np.float32)
     return bottom, column

@@ -27,7 +27,8 @@ from models.simulator.files import encode_jpeg
 from models.simulator.flatlay import render_flatlay
 from models.simulator.sampling import TRAINING_MODELS, sample_spec
 from models.simulator.scene import render
-from models.simulator.specs import SceneSpec
+from models.simulator.specs import SceneSpec, StanceSpec
+from models.simulator.variety import widen
 from vision.card import find_card
 from vision.errors import VisionError
 from vision.features import FEATURES, KnownPool, features_of, with_known
@@ -41,14 +42,23 @@ Array = NDArray[Any]
 
 CELLS_A_PHOTO = 260
 """Cells taken of each photo to learn water by: neighbours say much the same."""
-NO_WATER_SHARE, CHART_SHARE = 0.06, 0.2
+NO_WATER_SHARE, CHART_SHARE = 0.06, 0.4
 """Share of photos without water, and of those with the 24-patch chart in place of the card."""
+SIZES_PX = ((1600, 1200), (1040, 780), (780, 1040), (960, 720), (720, 960), (1080, 720), (1120, 640), (640, 1120))
+"""Sizes of the photos [px]: the working picture is 800 px long, and rendering more only takes longer."""
+STEEP_SHARE = 0.3
+"""Share of photos that are tried from right at the edge, looking steeply down, the card in the hand."""
 DEPTHS_M, CHLOROPHYLLS_UG_L = (0.12, 20.0), (0.15, 450.0)
 """Range that photos are spread over, evenly in the logarithm: the grader's steps but for their open ends."""
 FLATLAY_START = 5_000_000
 FLATLAY_SHARE = 0.12
 """First number of the photos of a card on dry ground, and how many there are to each pool photo."""
+SPOILED_START = 6_000_000
+SPOILED_SHARE = 0.25
+SPOILED_WAYS = ("dusk", "card_other_light", "lens_fogged", "hand_over_lens", "motion_blur")
+"""First number of the spoiled photos, how many there are to each pool photo, and their faults in turn."""
 HELD_OUT_START = 10_000_000
+HELD_OUT_SPOILED_START = 11_000_000
 """First number of the held-out photos: other seeds, pools and cameras than any training photo's."""
 
 
@@ -65,8 +75,9 @@ class Vectors:
 def spec_of(number: int) -> SceneSpec:
     """Return the scene of a photo's number: training below `HELD_OUT_START`, held out from there on.
 
-    Visible depth and chlorophyll are drawn evenly over their range; where physics forbids the pair, the chlorophyll
-    is kept and the depth left to the simulator.
+    Scenes are stranger than the simulator's usual ones (`models.simulator.variety`). Visible depth and chlorophyll are
+    drawn evenly over their range; where physics forbids the pair, the chlorophyll is kept and the depth left to the
+    simulator.
     """
     rng = np.random.default_rng([11, number])
     first = TRAINING_MODELS if number >= HELD_OUT_START else 0
@@ -75,16 +86,41 @@ def spec_of(number: int) -> SceneSpec:
     # A third of real green pools' algae lie below 3: "none" is the class of every finished recovery.
     if rng.random() < 0.15:
         chlorophyll = float(np.exp(rng.uniform(np.log(0.05), np.log(3.0))))
+    spoiled = SPOILED_START <= number < HELD_OUT_START or number >= HELD_OUT_SPOILED_START
+    spoil: tuple[str, ...] = ("no_water",) if rng.random() < NO_WATER_SHARE else ()
+    if spoiled:
+        spoil = (SPOILED_WAYS[number % len(SPOILED_WAYS)],)
     common: dict[str, Any] = {
         "camera": first + int(rng.integers(TRAINING_MODELS)),
         "card": "chart24" if rng.random() < CHART_SHARE else "turnblue",
-        "spoil": ("no_water",) if rng.random() < NO_WATER_SHARE else (),
+        "spoil": spoil,
         "seed": number,
+        "size_px": SIZES_PX[int(rng.integers(len(SIZES_PX)))],
     }
-    try:
-        return sample_spec(rng, chlorophyll_ug_l=chlorophyll, visible_depth_m=depth, **common)
-    except ValueError:
-        return sample_spec(rng, chlorophyll_ug_l=chlorophyll, **common)
+    steep = {"stance": _steep_stance(rng), "placement": "hand"} if rng.random() < STEEP_SHARE else {}
+    # What is asked for may be impossible: then first the stance, then the depth is left to the simulator.
+    for asked in (
+        {"visible_depth_m": depth, **steep},
+        {"visible_depth_m": depth},
+        {},
+    ):
+        try:
+            return widen(rng, sample_spec(rng, chlorophyll_ug_l=chlorophyll, **common, **asked))
+        except ValueError:
+            continue
+    raise ValueError(f"Photo {number} has no stance from which both the water and the card are seen.")
+
+
+def _steep_stance(rng: np.random.Generator) -> StanceSpec:
+    """Return a stance at the edge or leaning out over it, looking steeply down."""
+    return StanceSpec(
+        edge_share=float(rng.random()),
+        back_m=float(rng.uniform(-0.4, 0.5)),
+        height_m=float(rng.uniform(1.0, 2.1)),
+        yaw_deg=float(np.clip(rng.normal(0, 25), -60, 60)),
+        pitch_deg=float(rng.uniform(35, 78)),
+        roll_deg=float(np.clip(rng.normal(0, 4), -10, 10)),
+    )
 
 
 def render_one(folder: Path, number: int) -> int:
@@ -93,7 +129,7 @@ def render_one(folder: Path, number: int) -> int:
     if truth_path.exists():
         return number
     cv2.setNumThreads(1)
-    if FLATLAY_START <= number < HELD_OUT_START:
+    if FLATLAY_START <= number < SPOILED_START:
         pixels = render_flatlay(number)
         quality = 80 + number % 16
         cv2.imwrite(str(folder / f"{number}.jpg"), pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])

@@ -129,14 +129,14 @@ def test_shipped_card_carries_the_shipped_models_figures():
 @pytest.mark.slow
 def test_a_few_photos_go_all_the_way(tmp_path):
     """Render, find, normalise, learn: the whole road on a handful of photos, twice, to the same bytes."""
-    numbers = [3, 7, dataset.FLATLAY_START]
+    numbers = [1, 2, dataset.FLATLAY_START]
     for number in numbers:
         dataset.render_one(tmp_path, number)
     assert dataset.whole(tmp_path, [*numbers, 999_999]) == numbers
-    before = (tmp_path / "3.jpg").read_bytes()
-    (tmp_path / "3.json").unlink()
-    dataset.render_one(tmp_path, 3)
-    assert (tmp_path / "3.jpg").read_bytes() == before
+    before = (tmp_path / "1.jpg").read_bytes()
+    (tmp_path / "1.json").unlink()
+    dataset.render_one(tmp_path, 1)
+    assert (tmp_path / "1.jpg").read_bytes() == before
     cells = [dataset.cells_of(tmp_path, number) for number in numbers]
     assert all(each is not None for each in cells)
     assert cells[2][1].sum() == 0
