@@ -206,7 +206,8 @@ class Reading:
     """One reading of the water's chemistry, with its 80 % interval and its method.
 
     `analyte` is one of free_chlorine, total_chlorine, ph, total_alkalinity, calcium_hardness, cyanuric_acid,
-    water_temperature; `unit` is mg/L, deg_c or "" (pH).
+    water_temperature, or what else a strip carries; `unit` is mg/L, deg_c or "" (pH). `dilution` is 10 where the
+    sample was one part in ten of chlorine-free water; value and interval are of the pool's water all the same.
     """
 
     analyte: str
@@ -216,6 +217,7 @@ class Reading:
     unit: str
     method: Method
     flags: tuple[str, ...] = ()
+    dilution: float = 1.0
 
 
 @dataclass(frozen=True)

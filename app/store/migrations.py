@@ -36,6 +36,12 @@ def add_print_runs(db: Database) -> None:
         db.conn.execute(statement)
 
 
+def add_strips(db: Database) -> None:
+    """Add the kinds of test strip that were taught, what is known of each strip's photo, and a reading's dilution."""
+    for statement in _STRIPS.split(";\n\n"):
+        db.conn.execute(statement)
+
+
 def keep_free(db: Database) -> None:
     """Change nothing: a number kept for tables that come before the first release."""
 
@@ -61,7 +67,7 @@ MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     create_log,
     add_sightings_and_prices,
     add_print_runs,
-    keep_free,
+    add_strips,
     add_accounts,
     add_reports,
     keep_free,
@@ -267,6 +273,34 @@ create index measurements_by_card on measurements (json_extract(result, '$.card.
 where json_extract(result, '$.card.card_id') is not null
 """
 """Version 3."""
+
+_STRIPS = """
+create table strip_kinds (
+    seq integer primary key,
+    id text not null unique,
+    name text not null,
+    made_at text not null,
+    made_by text not null,
+    content text not null check (json_valid(content)),
+    withdrawn_at text
+) strict;
+
+create trigger strip_kinds_stay before delete on strip_kinds
+begin select raise(abort, 'strip kinds are appended, never removed'); end;
+
+create trigger strip_kinds_unchanged before update of id, name, made_at, made_by, content on strip_kinds
+begin select raise(abort, 'strip kinds are appended, never changed'); end;
+
+create table strip_photos (
+    sha256 text primary key references photos (sha256),
+    kind_id text not null,
+    dipped_at text,
+    dilution real not null
+) strict;
+
+alter table readings add column dilution real not null default 1
+"""
+"""Version 4. A kind as it was stays, so that an old reading can be made again."""
 
 _ACCOUNTS = """
 create table accounts (
