@@ -27,7 +27,7 @@ FINISHED = mark("This clean-up is finished")
 """The headline of a recovery that was closed although its last photo does not show clear water."""
 
 SUMMARY: Mapping[Standing, str] = {
-    Standing.NOT_STARTED: mark("The water has been looked at; the first treatment follows."),
+    Standing.NOT_STARTED: mark("The first treatment comes next."),
     Standing.WAITING_ON_EQUIPMENT: mark("The water cannot clear until the pump and the filter can do their part."),
     Standing.UNDER_WAY: mark("First the algae are killed, then the filter takes the cloudiness out."),
     Standing.STALLED: mark("The water has not got better since the last visit. We are looking for the cause."),
