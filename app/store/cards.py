@@ -18,6 +18,7 @@ from app.store.rows import clean_text, time_text
 from vision.calibration import Calibration, calibration_of_json
 from vision.drift import CardSeen
 from vision.results import PatchResult
+from vision.specs import Triple
 
 MOST_PHOTOS = 60
 """Photos of one card that are read, the first half and the last: enough for its drift, however long it is used."""
@@ -125,9 +126,11 @@ def card_history(log: Log, number: int) -> tuple[CardSeen, ...]:
 
 def _patch(entry: dict[str, Any]) -> PatchResult:
     """Return a kept patch; by hand, because thousands are read for one card."""
-    shown, reference = (
-        tuple(math.nan if v is None else v for v in entry[k]) for k in ("normalised_srgb", "reference_srgb")
-    )
-    return PatchResult(
-        entry["name"], shown, shown, reference, 0.0, entry.get("used", True), entry.get("clipped_share", 0.0)
-    )
+    shown, reference = _triple(entry["normalised_srgb"]), _triple(entry["reference_srgb"])
+    used, clipped = entry.get("used", True), entry.get("clipped_share", 0.0)
+    return PatchResult(entry["name"], shown, shown, reference, 0.0, used, clipped)
+
+
+def _triple(values: list[float | None]) -> Triple:
+    r, g, b = (math.nan if value is None else value for value in values)
+    return r, g, b
