@@ -150,7 +150,7 @@ class Problem:
                 others = [j for j in range(self.terms) if j != c]
                 mix[:, c, others] = theta[:, HEAD + c * width : HEAD + (c + 1) * width]
         own = 1 - mix.sum(axis=2)
-        r = u * own[:, None, :] + np.einsum("fnt,fct->fnc", phi, mix)
+        r = u * own[:, None, :] + phi @ mix.transpose(0, 2, 1)
         dr_du[...] = mix[:, None, :, :3]
         for c in range(3):
             dr_du[:, :, c, c] += own[:, None, c]
@@ -161,16 +161,16 @@ class Problem:
                 dr_du[..., j] += mix[:, None, :, 3 + k] * (0.5 * u[..., i] / root)[..., None]
         dr = np.zeros((folds, count, 3, theta.shape[1]))
         dr[..., :3] = dr_du * u[:, :, None, :]
-        dr[..., 3:6] = np.einsum("fnck,fnkp->fncp", dr_du, du_tone)
-        dr[..., 6:HEAD] = np.einsum("fnck,fnkp->fncp", dr_du, du_grad)
+        dr[..., 3:6] = dr_du @ du_tone
+        dr[..., 6:HEAD] = dr_du @ du_grad
         if self.terms:
             width = self.terms - 1
             for c in range(3):
                 others = [j for j in range(self.terms) if j != c]
                 dr[..., c, HEAD + c * width : HEAD + (c + 1) * width] = phi[..., others] - u[..., c : c + 1]
         lab, dlab = lab_and_slope(r)
-        error = np.einsum("nij,fnj->fni", self.metric, lab - self.lab)
-        slope = np.einsum("nij,fnjk->fnik", self.metric, dlab) @ dr
+        error = (self.metric @ (lab - self.lab)[..., None])[..., 0]
+        slope = (self.metric @ dlab) @ dr
         return error, slope, r
 
 
@@ -213,7 +213,8 @@ def terms_covariance(problem: Problem, theta: Array, weights: Array, sigma: floa
         Standard deviation of a residual's component [CIEDE2000].
     """
     slope = problem.residuals(theta[None])[1][0]
-    normal = np.einsum("nip,n,niq->pq", slope, weights, slope, optimize=True) / sigma**2
+    rows = slope.reshape(-1, len(theta))
+    normal = (rows * np.repeat(weights, 3)[:, None]).T @ rows / sigma**2
     return np.asarray(np.linalg.inv(normal + np.diag(1 / problem.priors() ** 2)), dtype=np.float64)
 
 
@@ -228,8 +229,11 @@ def solve(problem: Problem, theta: Array, weights: Array, steps: int) -> tuple[A
     cost = _cost(error, weights, theta, precision)
     for _ in range(steps):
         w = weights * huber_weights(error) / PATCH_SIGMA**2
-        normal = np.einsum("fnip,fn,fniq->fpq", slope, w, slope, optimize=True) + precision
-        pull = np.einsum("fnip,fn,fni->fp", slope, w, error, optimize=True) + theta @ precision
+        # A plain product of matrices: residuals of all patches in one column.
+        rows = slope.reshape(len(theta), -1, theta.shape[1])
+        turned = (rows * np.repeat(w, 3, axis=1)[..., None]).transpose(0, 2, 1)
+        normal = turned @ rows + precision
+        pull = (turned @ error.reshape(len(theta), -1, 1))[..., 0] + theta @ precision
         scale = np.einsum("fpp->fp", normal)[:, :, None] * np.eye(theta.shape[1])
         step = np.linalg.solve(normal + damping[:, None, None] * scale, pull[..., None])[..., 0]
         tried = theta - step
@@ -254,6 +258,26 @@ def _cost(error: Array, weights: Array, theta: Array, precision: Array) -> Array
     huber = np.where(size < corner, size**2, 2 * corner * size - corner**2)
     total = (weights * huber).sum(axis=1) / PATCH_SIGMA**2 + np.einsum("fp,pq,fq->f", theta, precision, theta)
     return np.asarray(np.where(np.isfinite(total), total, np.inf), dtype=np.float64)
+
+
+def widened(theta: Array, terms: int) -> Array:
+    """Return the terms of a model with a linear matrix as those of another, to begin its fit with.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (HEAD + 6,)
+        Of the linear model.
+    terms : int
+        Of the other model: 0, 3 or 6.
+    """
+    if terms == 3:
+        return theta
+    whole = np.zeros(HEAD + {0: 0, 6: 15}[terms])
+    whole[:HEAD] = theta[:HEAD]
+    if terms == 6:
+        # Each channel mixes five others: the two channels first, then the roots.
+        whole[HEAD:].reshape(3, 5)[:, :2] = theta[HEAD:].reshape(3, 2)
+    return whole
 
 
 def start(terms: int, s: Array, lab: Array, usable: Mask) -> Array:

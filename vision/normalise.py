@@ -32,6 +32,7 @@ from vision.colourmodel import (
     start,
     terms_covariance,
     tone_curve,
+    widened,
 )
 from vision.specs import CardDesign
 from vision.uncertainty import HULL_SLOPE, ColourUncertainty, outside_hull, spread_of, structure_sigma
@@ -258,9 +259,10 @@ def fit_colours(
     metric = metric_at(lab)
 
     simple = Problem(s, place, lab, metric, 3)
+    near = start(3, s, lab, used)[None]
     for _ in range(2):
         # Patches far from a robust fit of the rest are dirt, fingers or glare: leave them out.
-        _, error, _ = solve(simple, start(3, s, lab, used)[None], used[None].astype(float), 12)
+        near, error, _ = solve(simple, near, used[None].astype(float), 12)
         far = np.linalg.norm(error[0], axis=1) > DROP_DELTA_E00
         keep: Mask = used & ~far
         if keep.sum() < max(FEWEST_PATCHES, 0.6 * used.sum()) or not (used & far).any():
@@ -272,8 +274,8 @@ def fit_colours(
     least = np.inf
     for model, terms in zip(MODELS, (0, 3, 6), strict=True):
         problem = Problem(s, place, lab, metric, terms)
-        theta, _, r = solve(problem, start(terms, s, lab, used)[None], weights[None], 15)
-        score = _score(_held_out(problem, theta[0], used, np.arange(len(used)) % CHOICE_FOLDS)[used])
+        theta, _, r = solve(problem, widened(near[0], terms)[None], weights[None], 15)
+        score = _score(_held_out(problem, theta[0], used, np.arange(len(used)) % CHOICE_FOLDS, steps=1)[used])
         if chosen is None or score < CLEARLY_BETTER * least:
             chosen, least = (model, problem, theta[0], r[0]), score
     assert chosen is not None
@@ -287,7 +289,7 @@ def fit_colours(
         theta=terms_fitted,
         used=used,
         normalised_linear=corrected,
-        held_out_delta_e00=_held_out(problem, terms_fitted, used, np.arange(len(used))),
+        held_out_delta_e00=_held_out(problem, terms_fitted, used, np.arange(len(used)), steps=4),
         log_range=np.array([levels.min(), levels.max()]),
         covariance=terms_covariance(problem, terms_fitted, counted, sigma),
         structure_sigma=sigma,
@@ -301,14 +303,14 @@ def _score(errors: Array) -> float:
     return float(np.sqrt(np.mean(np.minimum(errors, 2 * OUTLIER_DELTA_E00) ** 2)))
 
 
-def _held_out(problem: Problem, theta: Array, used: Mask, groups: NDArray[Any]) -> Array:
+def _held_out(problem: Problem, theta: Array, used: Mask, groups: NDArray[Any], *, steps: int) -> Array:
     """Return each used patch's CIEDE2000 when its group was left out of the fit, shape (N,); NaN elsewhere.
 
-    All folds run at once, each starting from the whole fit.
+    All folds run at once, each starting from the whole fit, which is a step or two away.
     """
     names = np.unique(groups[used])
     weights = (used[None, :] & (groups[None, :] != names[:, None])).astype(float)
-    _, _, r = solve(problem, np.repeat(theta[None], len(names), axis=0), weights, 4)
+    _, _, r = solve(problem, np.repeat(theta[None], len(names), axis=0), weights, steps)
     index = np.flatnonzero(used)
     corrected = r[np.searchsorted(names, groups[index]), index]
     held_out = np.full(len(used), np.nan)
