@@ -5,12 +5,13 @@ In: the pool and its recommended step. Out: `Noted`, what the tech typed and tap
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import streamlit as st
 
 from app.dashboard import entry, widgets, words
 from app.dashboard.session import Desk
+from app.dashboard.sighting_form import ask_sighted
 from app.records import (
     Chemical,
     ElementState,
@@ -19,6 +20,7 @@ from app.records import (
     Method,
     Pool,
     Reading,
+    Sighted,
     Step,
     Treatment,
     Visit,
@@ -47,6 +49,7 @@ class Noted:
     floor_seen: bool | None
     debris_on_floor: bool | None
     note: str
+    sighted: Sighted = field(default_factory=Sighted)
 
 
 def noted_in(visit: Visit, noted: Noted) -> Visit:
@@ -61,6 +64,7 @@ def noted_in(visit: Visit, noted: Noted) -> Visit:
         floor_seen=noted.floor_seen,
         debris_on_floor=noted.debris_on_floor,
         note=noted.note,
+        sighted=noted.sighted,
     )
 
 
@@ -84,6 +88,7 @@ def show(desk: Desk, pool: Pool, step: Step, was: Visit | None = None) -> Noted 
         )
         floor = choice("Is the deepest floor seen?", "Seen", "Not seen", was.floor_seen if was else None)
         debris = choice("Debris on the floor?", "Yes", "No", was.debris_on_floor if was else None)
+        sighted = ask_sighted(desk, was.sighted if was else Sighted())
         note = st.text_input("Note", value=was.note if was else "")
         by = st.text_input("Your name", value=(was.by if was else "") or st.session_state.get("by", ""))
         with st.container(key="tb-save"):
@@ -91,7 +96,7 @@ def show(desk: Desk, pool: Pool, step: Step, was: Visit | None = None) -> Noted 
     if not saved:
         return None
     st.session_state["by"] = by.strip()
-    return Noted(by.strip(), equipment, readings, treatments, tuple(work), floor, debris, note.strip())
+    return Noted(by.strip(), equipment, readings, treatments, tuple(work), floor, debris, note.strip(), sighted)
 
 
 def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:

@@ -11,7 +11,7 @@ from app.access import Right
 from app.dashboard import hand_out, ledger, session, units, widgets, words
 from app.dashboard.compare import show_compare
 from app.dashboard.session import Desk
-from app.records import Progress, Recovery, Standing, Visit
+from app.records import Progress, Recovery, Sighted, Standing, Visit
 from app.report.charts import recovery_panels
 from app.treatment.units import say_pool_volume, say_pressure
 
@@ -60,6 +60,9 @@ def show_title(desk: Desk, recovery: Recovery, progress: Progress) -> None:
             f"{widgets.clarity_html(newest.clarity, newest.clarity_probability)}"
             f"{widgets.severity_html(newest.severity, newest.severity_probability)}</div>"
         )
+        change = actions.last_change(desk.log, recovery.id)
+        if change is not None:
+            widgets.show_html(f'<p class="tb-quiet">{escape(change.say)}</p>')
 
 
 def show_links(desk: Desk, recovery: Recovery, progress: Progress) -> None:
@@ -202,6 +205,7 @@ def show_visit(desk: Desk, visit: Visit) -> None:
         facts.append(("Floor", "seen" if visit.floor_seen else "not seen"))
     if visit.debris_on_floor is not None:
         facts.append(("Debris on the floor", "yes" if visit.debris_on_floor else "no"))
+    facts += sighted_say(visit.sighted, desk)
     poured = [("Poured", widgets.poured_say(each, desk.units)) for each in visit.treatments]
     done = [("Done", ", ".join(words.WORK[each].lower() for each in visit.work))] if visit.work else []
     note = [("Note", visit.note)] if visit.note else []
@@ -213,6 +217,17 @@ def show_visit(desk: Desk, visit: Visit) -> None:
         if checked:
             st.image(checked, caption="What was found in the photo", alt="Check picture", width=640)
         widgets.show_html(f'<div class="tb-hash">Original photo, sha256 {escape(sha256)}</div>')
+
+
+def sighted_say(sighted: Sighted, desk: Desk) -> list[tuple[str, str]]:
+    """Return what a person saw of the water's depth as facts."""
+    lost = " (lost from sight)" if sighted.disc_lost else ""
+    named = (
+        ("Sighting disc at", sighted.disc_depth_m, lost),
+        ("Seen down to", sighted.seen_at_m, ""),
+        ("Not seen at", sighted.not_seen_at_m, ""),
+    )
+    return [(name, units.length_say(depth, desk.units) + more) for name, depth, more in named if depth is not None]
 
 
 def show_pool_facts(desk: Desk, recovery: Recovery) -> None:

@@ -55,6 +55,12 @@ def make(desk: Desk, recovery: Recovery) -> None:
     noted = visit_form.show(desk, recovery.pool, step, was=visit)
     if noted is None:
         return
+    try:
+        actions.checked_sighting(noted.sighted)
+    except TurnblueError as error:
+        # Nothing is saved yet, and all that was typed stays in the form.
+        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        return
     if visit is None:
         visit = actions.log_visit(desk.log, recovery.id, at=desk.now, by=noted.by).visit
     saved = actions.update_visit(desk.log, visit_form.noted_in(visit, noted), at=desk.now, by=noted.by)
