@@ -57,7 +57,7 @@ from app.records import (
 )
 from app.rescoring import Rescored, RescoreSummary, rescore, summarise
 from app.store.log import LOG_FILE, Log, new_id
-from app.store.photos import sha256_of
+from app.store.photos import sha256_of_file
 from app.workers import Job, Measure, Outcome
 
 if TYPE_CHECKING:
@@ -65,6 +65,7 @@ if TYPE_CHECKING:
     from app.treatment.dosing import LabelRate
     from app.treatment.products import StrengthBasis
     from vision.calibration import Calibration
+    from vision.strip import StripAsked
 
 __all__ = [
     "BoardRow",
@@ -695,6 +696,7 @@ def score(
     workers_asked: int | None = None,
     measure: Measure | None = None,
     calibrations: tuple[Calibration, ...] = (),
+    strip: StripAsked | None = None,
 ) -> Iterator[Outcome]:
     """Measure photos that need not be in any log, on all cores, in the order given.
 
@@ -710,9 +712,21 @@ def score(
         How many worker programs; by default one a core.
     calibrations : tuple of Calibration
         The measured print runs of the card, from `app.cards.calibration_of`.
+    strip : StripAsked, optional
+        The photos show test strips of this kind, and no water is graded.
     """
     jobs = [
-        Job(path, path.name, known, None, normalised_folder, check_folder, disc=disc, calibrations=calibrations)
+        Job(
+            path,
+            path.name,
+            known,
+            None,
+            normalised_folder,
+            check_folder,
+            disc=disc,
+            calibrations=calibrations,
+            strip=strip,
+        )
         for path in paths
     ]
     return workers.measure_all(jobs, measure=measure or shipped_measurer(), workers=workers_asked)
@@ -741,12 +755,11 @@ def read_photo_files(paths: Sequence[Path]) -> tuple[tuple[PhotoIn, ...], tuple[
 
 @touches_no_log
 def file_sha256(path: Path) -> str | None:
-    """Return a file's sha256, None where it cannot be read or is empty."""
+    """Return a file's sha256, None where it cannot be read, is empty or is no plain file."""
     try:
-        content = path.read_bytes()
+        return sha256_of_file(path) if path.is_file() and path.stat().st_size else None
     except OSError:
         return None
-    return sha256_of(content) if content else None
 
 
 @touches_no_log

@@ -19,6 +19,7 @@ from app.commands.card import card
 from app.commands.options import FOLDER, JSON, counting_bar
 from app.commands.options import present as _now
 from app.commands.report import export, report
+from app.commands.strip import asked_strip, strip_group
 from app.config import DEFAULT_PORT, version
 from app.errors import TurnblueError
 from vision.errors import VisionError
@@ -169,6 +170,7 @@ def main() -> None:
 main.add_command(account)
 main.add_command(card)
 main.add_command(report)
+main.add_command(strip_group)
 main.add_command(export)
 for _command in archive.COMMANDS:
     main.add_command(_command)
@@ -186,8 +188,11 @@ for _command in archive.COMMANDS:
 @click.option(
     "--calibration", type=INTO_FILE, help="How the card's print came out: CGATS text, or from: card calibrate -o."
 )
+@click.option("--strip", metavar="KIND", help="Read test strips of this kind: its file, or its name in the log.")
+@click.option("--seconds", type=click.FloatRange(0), help="With --strip: how long after the dip it was photographed.")
 @click.option("--jobs", type=click.IntRange(1), help="How many photos at once (else one a core).")
 @UNITS
+@FOLDER
 @click.pass_context
 def score(
     ctx: click.Context,
@@ -200,10 +205,13 @@ def score(
     disc_depth: float | None,
     disc_lost: bool,
     calibration: Path | None,
+    strip: str | None,
+    seconds: float | None,
     jobs: int | None,
     units: str,
+    folder: Path | None,
 ) -> None:
-    """Grade the water in photos taken beside the card.
+    """Grade the water in photos taken beside the card, or read test strips.
 
     Example: turnblue score IMG_2041.jpg IMG_2042.jpg --check found
     """
@@ -222,6 +230,7 @@ def score(
         check_folder=check,
         workers_asked=jobs,
         calibrations=() if calibration is None else (cards.read_calibration_file(calibration),),
+        strip=None if strip is None else asked_strip(strip, folder, seconds),
     )
     for outcome in _progress_bar(found, len(photos)):
         if as_json:

@@ -6,6 +6,7 @@ In: outcomes, recoveries, steps, doses. Out: strings. No printing, no measuring.
 from __future__ import annotations
 
 import json
+import math
 import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import datetime
@@ -15,7 +16,7 @@ from app.actions import Refused, RescoreSummary, VisitLogged
 from app.records import Assessment, Chemical, Dose, Pool, PriceList, Quote, Recovery, Step
 from app.treatment.units import say_amount, say_depth, say_pool_volume
 from app.workers import Outcome
-from vision.results import Interval, PhotoResult, problem, to_json
+from vision.results import Interval, PhotoResult, StripResult, problem, to_json
 
 WIDTH = 100
 """Longest line of a paragraph [characters]."""
@@ -80,6 +81,17 @@ NAMED_PHOTOS = 4
 """Up to so many photos a doubt is said of are named; of more the number is given."""
 
 
+def strip_text(strip: StripResult) -> str:
+    """Return a strip's readings as one line, each with its 80 % range; an end that the key does not bound is open."""
+    told = []
+    for each in strip.readings:
+        low, high = ("" if math.isnan(end) else f"{end:.3g}" for end in (each.low, each.high))
+        name = "pH" if each.analyte == "ph" else each.analyte.replace("_", " ")
+        doubt = f" ({', '.join(each.flags)})" if each.flags else ""
+        told.append(f"{name} {each.value:.3g} ({low} to {high}){f' {each.unit}' if each.unit else ''}{doubt}")
+    return "; ".join(told)
+
+
 def score_table(outcomes: Sequence[Outcome], units: str) -> str:
     """Return what photos say as a table, and below it the doubts about each."""
     rows: list[list[str]] = []
@@ -91,7 +103,9 @@ def score_table(outcomes: Sequence[Outcome], units: str) -> str:
             continue
         water = result.water
         usable = "yes" if result.usable else "no"
-        if water is None:
+        if result.strip is not None:
+            rows.append([name, usable, strip_text(result.strip), "", ""])
+        elif water is None:
             rows.append([name, usable, "", "", ""])
         else:
             rows.append(

@@ -118,6 +118,12 @@ class CannotWrite(TurnblueError):
     code = "cannot_write"
 
 
+class StripRefused(TurnblueError):
+    """A kind of strip cannot be taught so."""
+
+    code = "strip_refused"
+
+
 class CannotServe(TurnblueError):
     """The dashboard could not be started."""
 

@@ -22,6 +22,8 @@ from app.store.cards import calibrations, card_history
 from app.store.log import Log
 from app.store.pictures import kept_picture
 from app.store.rows import Row, from_json
+from app.store.strips import kind as strip_kind
+from app.store.strips import shot as strip_shot
 from app.workers import (
     CERTAIN,
     CheckPicture,
@@ -155,11 +157,17 @@ def measure_photos(
     return tuple(measured), tuple(refused)
 
 
-def say_if_faded(log: Log, result: PhotoResult | None) -> PhotoResult | None:
-    """Return a result with a doubt added where its card's earlier photos show that it has faded."""
+def say_if_faded(log: Log, result: PhotoResult | None, known: dict[int, bool] | None = None) -> PhotoResult | None:
+    """Return a result with a doubt added where its card's earlier photos show that it has faded.
+
+    `known` keeps what was found of each card, so that of many photos each card's history is read once.
+    """
     if result is None or result.card is None or result.card.card_id is None:
         return result
-    if not card_drift(card_history(log, result.card.card_id)).faded:
+    number, known = result.card.card_id, {} if known is None else known
+    if number not in known:
+        known[number] = card_drift(card_history(log, number)).faded
+    if not known[number]:
         return result
     return replace(result, problems=(*result.problems, problem("card_faded")))
 
@@ -182,6 +190,22 @@ def job_of(log: Log, row: Row, pool: Pool | None) -> Job:
         address=log.photos_kept.address(sha256),
         calibrations=calibrations(log),
         disc=asked_disc(sighted.disc_depth_m, sighted.disc_lost),
+        strip=_strip_of(log, row),
+    )
+
+
+def _strip_of(log: Log, row: Row) -> Any:
+    """Return what is known of a strip's photo as `vision` takes it; None where the photo shows the water."""
+    shot = strip_shot(log, row["sha256"]) if row["kind"] == "strip" else None
+    if shot is None:
+        return None
+    from vision.strip import StripAsked
+
+    return StripAsked(
+        strip_kind(log, shot.kind_id).kind,
+        dipped_at=None if shot.dipped_at is None else shot.dipped_at.isoformat(),
+        today=str(row["received_at"])[:10],
+        dilution=shot.dilution,
     )
 
 
@@ -238,6 +262,7 @@ def result_of(row: Row, outcome: Outcome, versions: Mapping[str, str] | None) ->
 def inputs_of(job: Job) -> str:
     """Return what a measurement is keyed by besides photo and versions: what was known, as JSON; empty for nothing."""
     inputs = {"known": to_json(job.known), "outline_px": to_json(job.outline_px), "disc": to_json(job.disc)}
+    inputs["strip"] = None if job.strip is None else [job.strip.kind.name, job.strip.dipped_at]
     inputs["calibrations"] = [each.id for each in job.calibrations] or None
     present = {name: value for name, value in inputs.items() if value is not None}
     return json.dumps(present, sort_keys=True) if present else ""

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from vision.calibration import Calibration
     from vision.disc import DiscAsked
     from vision.grade import Grader
+    from vision.strip import StripAsked
 
 PICTURE_QUALITY = 92
 """JPEG quality of the pictures that `score` writes [0-100]: no blocks seen at full size (our own judgement)."""
@@ -53,7 +54,8 @@ class Job:
     folder (any address that fsspec reads); read from there, they must have the sha256 that ends it. `known` is what
     is known of the pool (`vision.features.KnownPool`), `outline_px` the water as drawn by a person. Where a folder
     is named, the colour-normalised photo or the check picture is written into it. `disc` is the sighting disc's depth
-    as the tech read it. `calibrations` are the measured print runs of the card.
+    as the tech read it. `calibrations` are the measured print runs of the card. `strip` is what is known of a strip's
+    photo.
     """
 
     path: Path
@@ -65,6 +67,7 @@ class Job:
     address: str = ""
     disc: DiscAsked | None = None
     calibrations: tuple[Calibration, ...] = ()
+    strip: StripAsked | None = None
 
 
 @dataclass(frozen=True)
@@ -100,9 +103,15 @@ class Measurer:
         GraderMissing
             If there is no model file.
         """
-        from vision.measure import measure_water
+        from vision.measure import measure_strip, measure_water
         from vision.photo import open_photo
 
+        if job.strip is not None:
+            photo = open_photo(read_job(job), job.path.name)
+            strip = measure_strip(photo, job.strip, calibrations=job.calibrations)
+            strip = replace(strip, photo=job.name, versions=self.versions())
+            self._write_pictures(job, strip)
+            return strip
         grader = load_grader(self.grader_path)
         result = measure_water(
             open_photo(read_job(job), job.path.name),

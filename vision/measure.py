@@ -41,8 +41,7 @@ from vision.results import (
     problem,
 )
 from vision.specs import Point, Triple
-from vision.strip import read_strip
-from vision.strip_kind import StripKind
+from vision.strip import StripAsked, read_strip
 from vision.uncertainty import (
     CHART_DELTA_E00,
     PROFILE_DELTA_E00,
@@ -237,12 +236,7 @@ def measure_water(
 
 
 def measure_strip(
-    source: Path | Photo,
-    kind: StripKind,
-    *,
-    seconds: float | None = None,
-    today: date | None = None,
-    calibrations: tuple[Calibration, ...] = (),
+    source: Path | Photo, asked: StripAsked, *, calibrations: tuple[Calibration, ...] = ()
 ) -> PhotoResult:
     """Measure the test strip of one photo.
 
@@ -250,12 +244,8 @@ def measure_strip(
     ----------
     source : Path or Photo
         The photo's file, or the photo opened.
-    kind : StripKind
-        What kind of strip the tech says it is.
-    seconds : float, optional
-        How long after the dip the photo was taken [s].
-    today : date, optional
-        The day by which the lot's expiry is judged; by default it is not.
+    asked : StripAsked
+        What kind of strip the tech says it is, and when it was dipped.
     calibrations : tuple of Calibration
         The card's print runs that were measured.
 
@@ -270,9 +260,10 @@ def measure_strip(
         If the file is no photo that can be read.
     """
     photo = source if isinstance(source, Photo) else open_photo(source)
-    read = read_strip(photo, kind, seconds=seconds, calibrations=calibrations)
+    seconds = asked.seconds_after(photo.taken_at)
+    read = read_strip(photo, asked.kind, seconds=seconds, calibrations=calibrations)
     problems = list(read.problems)
-    if today is not None and kind.expired(today):
+    if asked.today is not None and asked.kind.expired(date.fromisoformat(asked.today)):
         problems.append(problem("strip_expired"))
     light = read.light
     card = None

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import cv2
@@ -52,11 +53,48 @@ FAR_OFF = 6.0
 LATE_GRACE = 1.25
 """Part by which the read time may be overrun before a strip counts as late: the project's own; labels give whole or
 half minutes (from memory)."""
+LONGEST_S = 86400.0
+"""Longest time after a dip that is believed [s]: the project's own."""
 DRY_SCALES = 3
 """Scales that must all show their first swatch or less for a strip to be taken as dry: pool water that has neither
 alkalinity nor hardness nor pH is not met (the project's own)."""
 DRY_MARGIN = 6.0
 """How much likelier the taught dry colours must be [half squared standard deviations]: the project's own."""
+
+
+@dataclass(frozen=True)
+class StripAsked:
+    """What is known of a strip's photo beforehand.
+
+    `kind` is what the tech says it is. `seconds` is how long after the dip it was taken [s]; where that is not known,
+    `dipped_at` (ISO 8601 with its zone) tells it against the photo's own time. `today` is the day (ISO) by which the
+    lot's expiry is judged. `dilution` is kept for whoever asked: 10 for one part of sample in ten.
+    """
+
+    kind: StripKind
+    seconds: float | None = None
+    dipped_at: str | None = None
+    today: str | None = None
+    dilution: float = 1.0
+
+    def seconds_after(self, taken_at: str | None) -> float | None:
+        """Return how long after the dip a photo was taken [s], None where it cannot be told.
+
+        A camera that wrote no zone is taken to be in the zone of the dip. A photo from before the dip or from a day
+        after it was taken by a clock that is wrong, or is another strip's.
+
+        Examples
+        --------
+        >>> kind = StripKind("", (), (), 5.0)
+        >>> StripAsked(kind, dipped_at="2026-06-03T09:14:00-07:00").seconds_after("2026-06-03T09:14:40")
+        40.0
+        """
+        if self.seconds is not None or self.dipped_at is None or taken_at is None:
+            return self.seconds
+        dipped, taken = datetime.fromisoformat(self.dipped_at), datetime.fromisoformat(taken_at)
+        taken = taken if taken.tzinfo else taken.replace(tzinfo=dipped.tzinfo)
+        seconds = (taken - dipped).total_seconds()
+        return seconds if 0 <= seconds <= LONGEST_S else None
 
 
 @dataclass(frozen=True)

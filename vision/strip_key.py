@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from vision.errors import NoStripSeen
 from vision.photo import Photo
+from vision.specs import Point, Triple
 from vision.strip import PAD_SD, sample_pad
 from vision.strip_kind import Pad, Scale, StripKind
 from vision.strip_light import StripLight, strip_light
@@ -37,13 +38,13 @@ KEY_SD = 0.5
 
 @dataclass(frozen=True)
 class Swatch:
-    """One swatch or pad as found: its corners in the photo, shape (4, 2), its colour, and whether it was only guessed.
+    """One swatch or pad as found: its four corners in the photo, its CIELAB colour, and whether it was only guessed.
 
     `sd` is the standard deviation of its colour [CIEDE2000 a component].
     """
 
-    quad_px: Array
-    lab: Array
+    quad_px: tuple[Point, ...]
+    lab: Triple
     sd: float
     guessed: bool = False
 
@@ -248,7 +249,8 @@ def swatch_at(photo: Photo, light: StripLight, quad_px: Array, *, sd: float = KE
     seen = sample_pad(photo, light, quad_px, np.array([100.0, 0, 0]), light.kind)
     # As so many CIEDE2000 a component: what the light leaves open, and what the swatch itself does.
     open_by_light = np.trace(np.linalg.solve(spread_of(1.0, seen.lab[None])[0], seen.covariance)) / 3 - PAD_SD**2
-    return Swatch(quad_px, seen.lab, float(np.hypot(np.sqrt(max(open_by_light, 0.0)), sd)), guessed)
+    corners = tuple((float(x), float(y)) for x, y in quad_px)
+    return Swatch(corners, triple(seen.lab), float(np.hypot(np.sqrt(max(float(open_by_light), 0.0)), sd)), guessed)
 
 
 def kind_from_key(
@@ -306,7 +308,7 @@ def scale_of(said: TypedScale, columns: Sequence[Sequence[Swatch]], pads: tuple[
         unit=said.unit,
         values=tuple(float(said.values[n]) for n in order),
         pads=pads,
-        swatches=tuple(tuple(triple(each.lab) for each in columns[n]) for n in order),
+        swatches=tuple(tuple(each.lab for each in columns[n]) for n in order),
         sd=tuple(float(np.mean([each.sd for each in columns[n]])) for n in order),
         read_from_s=said.read_from_s,
         read_until_s=said.read_until_s,
@@ -314,7 +316,7 @@ def scale_of(said: TypedScale, columns: Sequence[Sequence[Swatch]], pads: tuple[
     )
 
 
-def triple(lab: Array) -> tuple[float, float, float]:
+def triple(lab: Array) -> Triple:
     """Return a colour as three floats."""
     lightness, a, b = (float(v) for v in lab)
     return lightness, a, b

@@ -169,7 +169,7 @@ def _averaged(
     for value in values:
         own = np.array([colours[n] for n in colours if said.values[n] == value])
         sd = STRIP_SD / np.sqrt(len(own))
-        columns.append([Swatch(np.zeros((4, 2)), lab, sd) for lab in own.mean(axis=0)])
+        columns.append([Swatch((), triple(lab), float(sd)) for lab in own.mean(axis=0)])
     scale = scale_of(replace(said, values=tuple(values)), columns, tuple(range(len(pads))))
     return StripKind(
         name=name,
@@ -223,6 +223,6 @@ def with_dry_colours(kind: StripKind, photo: Photo) -> StripKind:
         )
     return replace(
         kind,
-        pads=tuple(replace(pad, dry_lab=triple(each.lab)) for pad, each in zip(pads, swatches, strict=True)),
+        pads=tuple(replace(pad, dry_lab=each.lab) for pad, each in zip(pads, swatches, strict=True)),
         true_size=true_size,
     )

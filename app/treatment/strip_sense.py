@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 
 from app.records import Method, Reading
 from vision.flags import BY_NAME
@@ -174,17 +173,6 @@ def _impossible_pair(readings: Sequence[Reading], told: dict[int, list[str]]) ->
                 told[n].append("total_below_free")
                 told[m].append("total_below_free")
     return told
-
-
-def seconds_between(dipped_at: datetime | None, taken_at: datetime | None) -> float | None:
-    """Return how long after the dip a photo was taken [s], None where it cannot be told.
-
-    A photo from before the dip, or from over a day after, was taken by another clock or is another strip's.
-    """
-    if dipped_at is None or taken_at is None:
-        return None
-    seconds = (taken_at - dipped_at).total_seconds()
-    return seconds if 0 <= seconds <= DOSE_FELT_H * 3600 else None
 
 
 def say_flags(reading: Reading) -> tuple[str, ...]:
