@@ -13,7 +13,6 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
-from hashlib import sha256 as sha256_hash
 from pathlib import Path
 
 from app import config
@@ -32,6 +31,7 @@ from app.store.photos import (
     make_folder,
     photo_place,
     sha256_of,
+    sha256_of_file,
     write_durably,
 )
 
@@ -341,7 +341,7 @@ def _backed_up(log: Log, folder: Path, at: datetime, check: bool, progress: Watc
                 done += 1
                 if progress is not None:
                     progress(done, total)
-    about = Snapshot(at.isoformat(), _file_sha256(database), database.stat().st_size, total, config.version())
+    about = Snapshot(at.isoformat(), sha256_of_file(database), database.stat().st_size, total, config.version())
     write_durably(database.with_suffix(".json"), json.dumps(asdict(about)).encode())
     _forget_old(folder)
     write_durably(log.folder / "last-backup.json", json.dumps({"at": at.isoformat(), "lost": len(lost)}).encode())
@@ -365,15 +365,6 @@ def _next_number(folder: Path) -> int:
     """Return the next snapshot's number; numbers, not times, say which is newest: a clock may be set back."""
     numbers = [path.name.partition("-")[0] for path in (folder / SNAPSHOTS).glob("*-*.*")]
     return max((int(each) for each in numbers if each.isdigit()), default=0) + 1
-
-
-def _file_sha256(path: Path) -> str:
-    """Return a file's sha256, read in pieces."""
-    told = sha256_hash()
-    with path.open("rb") as file:
-        while piece := file.read(1 << 20):
-            told.update(piece)
-    return told.hexdigest()
 
 
 def _forget_old(folder: Path) -> None:
@@ -420,7 +411,7 @@ def restore(folder: Path, into: Path, *, snapshot: str | None = None, progress: 
     database = folder / SNAPSHOTS / f"{names[-1]}.sqlite3"
     try:
         about = Snapshot(**json.loads(database.with_suffix(".json").read_text(encoding="utf-8")))
-        if _file_sha256(database) != about.sha256:
+        if sha256_of_file(database) != about.sha256:
             raise CannotRestore(f"The snapshot {names[-1]} is damaged.", "Restore an older one with --snapshot.")
         _build(folder, database, into, about, progress)
     except (OSError, PhotoDamaged) as error:

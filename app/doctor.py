@@ -151,6 +151,8 @@ def _model() -> Check:
         versions = shipped_measurer().versions()
     except (TurnblueError, VisionError) as error:
         return Check("model", "bad", str(error))
+    except ImportError as error:
+        return Check("model", "bad", f"A part of the program is missing ({error}): install Turnblue again.")
     return Check(
         "model", "ok", f"grader {versions['grader']}, measuring {versions['turnblue']}; fitted on rendered photos"
     )
@@ -229,6 +231,10 @@ def _log(folder: Path, now: datetime) -> Iterator[Check]:
         yield Check("log", "look", f"{schema}: brought up to date when it is next opened, after a copy of it is made")
     else:
         yield Check("log", "ok", f"{schema}; {found.photos} photos, {found.size_bytes / 1e6:.1f} MB of rows")
+    if found.print_runs:
+        yield Check("calibration", "ok", f"{found.print_runs} print runs of the card are measured")
+    else:
+        yield Check("calibration", "look", "no print run of the card is measured: ranges are wider; see turnblue card")
     if found.last_change is not None and now < found.last_change - CLOCK_SLACK:
         say = f"says {now:%Y-%m-%d %H:%M}, but the log was changed at {found.last_change:%Y-%m-%d %H:%M}: set it"
         yield Check("clock", "look", say)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,7 @@ from app.measuring import (
     job_of,
     kept_result,
     result_of,
+    say_if_faded,
     shipped_measurer,
     versions_of,
 )
@@ -126,6 +127,7 @@ class _Run:
     versions: Mapping[str, str] | None
     total: int = 0
     done: int = 0
+    faded: dict[int, bool] = field(default_factory=dict)
 
 
 def _rescored(run: _Run, workers_asked: int | None, cluster: str | None) -> Iterator[Rescored]:
@@ -189,7 +191,7 @@ def _one(run: _Run, row: Row, outcome: Outcome) -> Rescored:
     """Return what became of one photo, appended where the run writes."""
     known = run.log.measurements_of(row["sha256"])
     before = assessment_of_result(known[0]["id"], kept_result(known[0])) if known else None
-    result = result_of(row, outcome, run.versions)
+    result = say_if_faded(run.log, result_of(row, outcome, run.versions), run.faded)
     _refuse_other_version(run, outcome.result)
     after = None if result is None else assessment_of_result("", result)
     written = False

@@ -18,13 +18,17 @@ from app.store.migrations import APPLICATION_ID, MIGRATIONS
 
 @dataclass(frozen=True)
 class Look:
-    """What a log is: its schema's number and the newest known here, its photos, its size, its last change."""
+    """What a log is: its schema's number and the newest known here, its photos, its size, its last change.
+
+    `print_runs` are the printed cards' runs whose colours were measured.
+    """
 
     schema: int
     newest_schema: int
     photos: int
     size_bytes: int
     last_change: datetime | None
+    print_runs: int = 0
 
 
 def sqlite_version() -> str:
@@ -51,7 +55,10 @@ def look_at(folder: Path) -> Look:
             if one("pragma application_id") != APPLICATION_ID:
                 raise LogUnusable(f"{path} is not a log of Turnblue.", "Name another folder.")
             last = one("select max(recorded_at) from history")
+            has_runs = one("select count(*) from sqlite_master where name = 'print_runs'")
+            runs = one("select count(*) from print_runs where withdrawn_at is null") if has_runs else 0
             return Look(
+                print_runs=int(runs or 0),
                 schema=int(one("pragma user_version") or 0),
                 newest_schema=len(MIGRATIONS),
                 photos=int(one("select count(*) from photos") or 0),

@@ -151,6 +151,15 @@ def sha256_of(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
+def sha256_of_file(path: Path) -> str:
+    """Return a file's sha256, read in pieces: it may be larger than the memory."""
+    told = hashlib.sha256()
+    with path.open("rb") as file:
+        while piece := file.read(1 << 20):
+            told.update(piece)
+    return told.hexdigest()
+
+
 def photo_path(folder: Path, sha256: str) -> Path:
     """Return the path of the photo of that sha256 below `folder`; `ValueError` where it is none."""
     return folder / photo_place(sha256)
