@@ -84,6 +84,8 @@ def make_link(
     expires_at = now + timedelta(days=days)
     link = LinkRow(link_id, recovery_id, _token_sha256(token), spoken, zone, now, by, expires_at)
     kept.add_link(log, link)
+    # Its pictures are made now: who opens it on a phone does not wait for them.
+    reports.pictures_of(log, reports.content_of(log, recovery_id, now, zone, spoken), small=True)
     return LinkMade(link_id, token, expires_at)
 
 
