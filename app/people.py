@@ -7,6 +7,7 @@ argon2id hash (RFC 9106), a session is a random token that the log knows by its 
 from __future__ import annotations
 
 import functools
+import ipaddress
 import secrets
 import threading
 from collections.abc import Sequence
@@ -116,7 +117,10 @@ def sign_in(log: Log, name: str, password: str, *, address: str, device: str, no
     SignInRefused
         If they do not fit, or too many before did not.
     """
-    keys = {"name": sha256_of(f"name:{store.name_key(name)}".encode()), "address": sha256_of(f"at:{address}".encode())}
+    keys = {
+        "name": sha256_of(f"name:{store.name_key(name)}".encode()),
+        "address": sha256_of(f"at:{network_of(address)}".encode()),
+    }
     _count_try(log, keys["name"], keys["address"], now)
     nothing = _hash_of_nothing()
     found = store.account_named(log, name[: 4 * NAME_LONGEST])
@@ -308,6 +312,22 @@ def reopen_account(log: Log, account_id: str, *, at: datetime) -> Account:
 def end_sessions(log: Log, account_id: str, *, at: datetime) -> int:
     """Sign an account out everywhere, a lost phone's for instance; return how many sessions there were."""
     return store.end_sessions_of(log, _known(log, account_id).id, at=at)
+
+
+@touches_no_log
+def network_of(address: str) -> str:
+    """Return what failures from an address are counted under: itself, or its /64 network, one subscriber's, in IPv6.
+
+    Examples
+    --------
+    >>> network_of("192.0.2.7"), network_of("2001:db8::1:2"), network_of("?")
+    ('192.0.2.7', '2001:db8::/64', '?')
+    """
+    try:
+        at = ipaddress.ip_address(address)
+    except ValueError:
+        return address
+    return address if at.version == 4 else str(ipaddress.ip_network((at, 64), strict=False))
 
 
 @touches_no_log

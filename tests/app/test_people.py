@@ -127,6 +127,12 @@ def test_too_many_failures_from_an_address_are_refused_whatever_the_name(staffed
     assert try_in(staffed, "Olive", address="192.0.2.8").actor.role is Role.OWNER
 
 
+def test_failures_are_counted_by_network_where_one_person_has_a_whole_one():
+    assert people.network_of("2001:db8:0:1:ffff::9") == people.network_of("2001:db8:0:1::1") == "2001:db8:0:1::/64"
+    assert people.network_of("192.0.2.7") == "192.0.2.7"
+    assert people.network_of("") == ""
+
+
 def test_many_guesses_at_once_are_counted_too(staffed, monkeypatch):
     monkeypatch.setattr(people, "_fits", lambda hashed, password: False)
 
