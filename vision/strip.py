@@ -12,54 +12,25 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.calibration import Calibration
 from vision.colour import delta_e00
 from vision.errors import NoCardFound
-from vision.flags import BY_NAME
 from vision.photo import Photo
 from vision.results import Problem, StripReading, StripResult, problem
 from vision.strip_curve import Along, read_along
 from vision.strip_find import StripFound, find_strip
 from vision.strip_kind import Scale, StripKind
-from vision.strip_light import FOREIGN_LIGHT_SD, StripLight, strip_light
-from vision.uncertainty import spread_of
+from vision.strip_light import StripLight, strip_light
+from vision.strip_naming import is_gone, named
+from vision.strip_sample import PadSample, sample_pad
 
 Array = NDArray[Any]
 
-PAD_SD = 0.85
-"""Standard deviation of a pad's colour from strip to strip, and of what dye and print do differently before a camera
-[CIEDE2000 a component]: the project's own, set on rendered strips so that 80 % intervals cover 80 %."""
-WANTED_PAD_PX = 16.0
-"""Side of a pad to which the photo is read [px]: the project's own."""
-INNER_SHARE = 0.5
-"""Part of a pad's side that is sampled: its rim bleeds into the plastic (the project's own)."""
-GLARE_SHARE = 0.25
-"""Share of clipped pixels from which a pad counts as in glare: the project's own."""
-CLIPPED_LEVEL = 252
-"""8-bit level from which a pixel counts as clipped: JPEG ringing keeps within three levels of 255."""
-BARE_STEP = 5.0
-"""Colour difference from the plastic within which a pad is not there or washed out [CIELAB units, lightness counted
-for 0.6]: the project's own."""
-HALF_SHARE = 0.4
-"""Share of bare pads from which a strip counts as half: the project's own."""
-OFF_SHARE = 0.34
-"""Share of pads off the key from which the strip is not of this kind: the project's own."""
-FAR_OFF = 6.0
-"""Squared distance over what chance explains from which one pad alone shows another kind: the project's own."""
-LATE_GRACE = 1.25
-"""Part by which the read time may be overrun before a strip counts as late: the project's own; labels give whole or
-half minutes (from memory)."""
 LONGEST_S = 86400.0
 """Longest time after a dip that is believed [s]: the project's own."""
-DRY_SCALES = 3
-"""Scales that must all show their first swatch or less for a strip to be taken as dry: pool water that has neither
-alkalinity nor hardness nor pH is not met (the project's own)."""
-DRY_MARGIN = 6.0
-"""How much likelier the taught dry colours must be [half squared standard deviations]: the project's own."""
 
 
 @dataclass(frozen=True)
@@ -95,16 +66,6 @@ class StripAsked:
         taken = taken if taken.tzinfo else taken.replace(tzinfo=dipped.tzinfo)
         seconds = (taken - dipped).total_seconds()
         return seconds if 0 <= seconds <= LONGEST_S else None
-
-
-@dataclass(frozen=True)
-class PadSample:
-    """A pad's colour: CIELAB, covariance, and whether it is in glare or bare plastic."""
-
-    lab: Array
-    covariance: Array
-    glare: bool
-    bare: bool
 
 
 @dataclass(frozen=True)
@@ -173,119 +134,12 @@ def read_strip(
     return StripRead(result, tuple(doubts), light, found, samples, along)
 
 
-def sample_pad(photo: Photo, light: StripLight, quad_px: Array, plastic_lab: Array, taught_by: str) -> PadSample:
-    """Return a pad's colour from its inner part, dirt and wet shine left out.
-
-    Parameters
-    ----------
-    quad_px : ndarray, shape (4, 2)
-        The pad's corners in the photo.
-    plastic_lab : ndarray, shape (3,)
-        The plastic beside it.
-    taught_by : str
-        What set the key's colours right: "card" or "white_ground".
-    """
-    side = float(np.sqrt(cv2.contourArea(quad_px.astype(np.float32))))
-    picture = photo.read(int(max(photo.size_px) / max(1.0, side / WANTED_PAD_PX)))
-    grid = (np.arange(14) + 0.5) / 14 * INNER_SHARE + (1 - INNER_SHARE) / 2
-    u, v = np.meshgrid(grid, grid)
-    weights = np.stack([(1 - u) * (1 - v), u * (1 - v), u * v, (1 - u) * v], axis=-1).reshape(-1, 4)
-    at_px = weights @ quad_px
-    local = picture.from_photo(at_px).astype(np.float32).reshape(14, 14, 2)
-    values = cv2.remap(
-        picture.rgb, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    ).reshape(-1, 3)
-    values = np.asarray(values, dtype=np.float64)
-    clipped = (values >= CLIPPED_LEVEL).all(axis=1)
-    middle = np.median(values, axis=0)
-    spread = 1.4826 * np.median(np.abs(values - middle), axis=0)
-    near = (np.abs(values - middle) <= 2.5 * spread + 2.0).all(axis=1)
-    encoded = values[near].mean(axis=0) / 255
-    looked = light.look(encoded[None], at_px.mean(axis=0)[None])
-    lab, covariance = looked.lab[0], looked.covariance[0] + spread_of(PAD_SD, looked.lab)[0]
-    if taught_by != light.kind:
-        covariance = covariance + spread_of(FOREIGN_LIGHT_SD, looked.lab)[0]
-    off = (lab - plastic_lab) * [0.6, 1, 1]
-    bare = bool(np.linalg.norm(off) < BARE_STEP)
-    return PadSample(lab, covariance, bool(clipped.mean() > GLARE_SHARE), bare)
-
-
 def _read_scale(scale: Scale, samples: tuple[PadSample, ...]) -> Along | None:
-    """Return where a scale's pads lie on its key; None where none of them can be read.
-
-    A bare pad is read all the same where its key has such a pale colour.
-    """
+    """Return where a scale's pads lie on its key; None where none of them can be read."""
     own = [samples[number] for number in scale.pads]
     lab, covariance = np.array([each.lab for each in own]), np.array([each.covariance for each in own])
-    seen = np.array([not each.glare and not (each.bare and not _pale(scale, n)) for n, each in enumerate(own)])
+    seen = np.array([not each.glare and not is_gone(scale, place, each) for place, each in enumerate(own)])
     return read_along(scale, lab, covariance, seen=seen) if seen.any() else None
-
-
-def _pale(scale: Scale, pad: int) -> bool:
-    """Return whether one of a pad's swatches is as good as white."""
-    chroma = np.hypot(scale.lab[:, pad, 1], scale.lab[:, pad, 2])
-    return bool(((chroma < BARE_STEP + 2) & (scale.lab[:, pad, 0] > 84)).any())
-
-
-def named(
-    kind: StripKind,
-    found: StripFound,
-    samples: tuple[PadSample, ...],
-    along: tuple[Along | None, ...],
-    seconds: float | None,
-) -> Problem | None:
-    """Return why a strip is not to be read, None where it may be."""
-    count = len(kind.pads)
-    if not found.in_picture.all():
-        return problem("strip_half")
-    bare = np.array([each.bare for each in samples])
-    pale = np.array([_pale(scale, n) for scale in kind.scales for n in range(len(scale.pads))])
-    order = [number for scale in kind.scales for number in scale.pads]
-    gone = bare.copy()
-    gone[order] &= ~pale
-    if bare.all():
-        return problem("strip_not_found")
-    end = max(_run(gone), _run(gone[::-1]))
-    if end >= max(2, HALF_SHARE * count) or (count <= 3 and gone.sum() >= 2):
-        return problem("strip_half")
-    read = [(scale, each) for scale, each in zip(kind.scales, along, strict=True) if each is not None]
-    off = [scale for scale, each in read if each.off_key]
-    far = [scale for scale, each in read if each.off_key and each.distance2 > FAR_OFF * 14 * len(scale.pads)]
-    dry = _dry(kind, samples, read)
-    if dry:
-        return problem("strip_dry")
-    if found.left_over >= 2 or (found.left_over == 1 and off):
-        return problem("strip_other_kind")
-    if read and (len(off) >= max(2, OFF_SHARE * len(read)) or (far and len(off) > OFF_SHARE * len(read))):
-        names = ", ".join(scale.analyte.replace("_", " ") for scale in off)
-        return problem("strip_other_kind", f"{BY_NAME['strip_other_kind'].say} Off the key: {names}.")
-    until = [scale.read_until_s for scale in kind.scales if scale.read_until_s is not None]
-    if seconds is not None and until and seconds > LATE_GRACE * max(until):
-        return problem(
-            "strip_late",
-            f"The strip was photographed {seconds:.0f} s after the dip; it is to be read within {max(until):.0f} s. "
-            "Dip a fresh one and photograph it in time.",
-        )
-    return None
-
-
-def _run(flags: Array) -> int:
-    """Return how many of the first flags are set in a row."""
-    return int(np.argmin(flags)) if not flags.all() else len(flags)
-
-
-def _dry(kind: StripKind, samples: tuple[PadSample, ...], read: list[tuple[Scale, Along]]) -> bool:
-    """Return whether the strip was never dipped: by its taught dry colours, else by all scales lying at their start."""
-    known = [(pad, each) for pad, each in zip(kind.pads, samples, strict=True) if pad.dry_lab is not None]
-    if len(known) == len(samples):
-        dry = sum(
-            min(float((each.lab - pad.dry_lab) @ np.linalg.solve(each.covariance * 2.0, each.lab - pad.dry_lab)), 40.0)
-            for pad, each in known
-        )
-        wet = sum(min(each.distance2, 40.0 * len(scale.pads)) for scale, each in read)
-        at_start = sum(each.t < 0.5 for _, each in read)
-        return dry + 2 * DRY_MARGIN < wet or (dry < 6.0 * len(known) and at_start == len(read) and len(read) >= 2)
-    return len(read) >= DRY_SCALES and all(each.t < 0.15 or each.below for _, each in read)
 
 
 def _timing(kind: StripKind, seconds: float | None) -> list[Problem]:

@@ -199,7 +199,7 @@ def read_along(scale: Scale, lab: Array, covariance: Array, *, seen: Array | Non
         below=mid_t < 0,
         above=mid_t > last,
         distance2=best,
-        off_key=best > _chi2_bound(dof),
+        off_key=best > chi2_bound(dof),
     )
 
 
@@ -219,7 +219,7 @@ def along_the_curve(curve: Curve, lab: Array, covariance: Array, pads: Array) ->
     return log_p, distance2
 
 
-def _chi2_bound(dof: int) -> float:
+def chi2_bound(dof: int) -> float:
     """Return the chi-squared value passed with probability `OFF_CURVE` (Wilson and Hilferty 1931)."""
     z = 3.0902  # standard normal quantile of 0.999
     return float(dof * (1 - 2 / (9 * dof) + z * np.sqrt(2 / (9 * dof))) ** 3)

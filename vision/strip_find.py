@@ -39,6 +39,8 @@ AWAY_SHARE = 0.4
 """A spot within this share of a pad's length of its place is that pad: the project's own."""
 WELL_FOUND = 3.5
 """Mean cost a pad under which the first region found is taken, the others not searched: the project's own."""
+SHORT_SHARE = 0.62
+"""A pad's spot under this share of the largest one's area is cut through: the project's own."""
 MOST_SPOTS = 16
 """Spots tried: the project's own, for time."""
 
@@ -65,6 +67,8 @@ class StripFound:
         The ground's colour between the pads.
     spots : int
         Spots seen in the region.
+    short : ndarray of bool, shape (pads,)
+        Which pads' spots are much smaller than the largest: cut through.
     """
 
     quads_px: Array
@@ -75,6 +79,7 @@ class StripFound:
     place: str
     plastic_lab: Array
     spots: int
+    short: Array
 
 
 def find_strip(photo: Photo, light: StripLight, kind: StripKind) -> StripFound | None:
@@ -257,6 +262,8 @@ def _found(
     pad_px = abs(a) * float(np.mean([pad.length_mm for pad in kind.pads]))
     matched = _match(places, seen, pad_px)
     own = np.array([n in matched for n in range(len(at))])
+    area = np.array([seen[matched[n]].area_px if n in matched else np.inf for n in range(len(at))])
+    short = area < SHORT_SHARE * np.max(area[np.isfinite(area)], initial=0.0)
     quads = []
     for number, pad in enumerate(kind.pads):
         along = (a + 2 * bend * at[number]) * pad.length_mm / 2
@@ -281,4 +288,5 @@ def _found(
         place=region.name,
         plastic_lab=np.asarray(region.plastic_lab),
         spots=len(seen),
+        short=short,
     )

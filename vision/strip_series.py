@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from vision.errors import NoStripSeen
 from vision.photo import Photo
-from vision.strip import sample_pad
 from vision.strip_find import find_strip
 from vision.strip_key import ALIKE, Cell, Swatch, TypedScale, direction_of, laid_swatch, scale_of, triple
 from vision.strip_kind import NOMINAL_PAD_MM, Pad, StripKind
 from vision.strip_light import StripLight, strip_light
 from vision.strip_region import Blob, Region, blobs, regions
+from vision.strip_sample import sample_pad
 
 Array = NDArray[Any]
 
