@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from importlib.util import find_spec
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -38,9 +39,11 @@ BACK = "/sign-in/company/back"
 
 
 def is_configured(environment: Mapping[str, str] | None = None) -> bool:
-    """Return whether the company has named its provider."""
+    """Return whether the company has named its provider, and the extra `[oidc]` is installed."""
     named = os.environ if environment is None else environment
-    return all(named.get(each, "").strip() for each in (ISSUER, CLIENT_ID, CLIENT_SECRET))
+    return all(named.get(each, "").strip() for each in (ISSUER, CLIENT_ID, CLIENT_SECRET)) and all(
+        find_spec(each) for each in ("authlib", "httpx2")
+    )
 
 
 async def go(request: Request) -> Response:
