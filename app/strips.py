@@ -29,6 +29,7 @@ from vision.strip_kind import Pad, StripKind, load_generic, read_kind, write_kin
 
 __all__ = [
     "KeptKind",
+    "StripRefused",
     "StripTaken",
     "find_kind",
     "generic_kind",
@@ -40,6 +41,7 @@ __all__ = [
     "readings_of",
     "row_of",
     "save_kind",
+    "shown_srgb8",
     "teach_from_key",
     "teach_from_strips",
     "typed_scale",
@@ -163,6 +165,15 @@ def row_of(name: str, content: bytes, quads_px: Sequence[Sequence[Any]]) -> tupl
     """Return the swatches at corners that a person set, row by row, with their colours."""
     found: KeyProposal = _run(_Recolour(name, content, tuple(tuple(row) for row in quads_px)))
     return found.rows
+
+
+@touches_no_log
+def shown_srgb8(swatch: Swatch) -> tuple[int, int, int]:
+    """Return a swatch's colour for a screen, 8-bit sRGB."""
+    from vision.colour import encode_srgb, lab_to_linear_rgb
+
+    red, green, blue = (round(255 * min(max(float(v), 0.0), 1.0)) for v in encode_srgb(lab_to_linear_rgb(swatch.lab)))
+    return red, green, blue
 
 
 @touches_no_log

@@ -56,6 +56,8 @@ def draw_check(source: Path | Photo, result: PhotoResult) -> Image.Image:
         _line(draw, [(x * scale, y * scale) for x, y in result.water.region_px], WATER_COLOUR, width)
     if result.disc is not None and result.disc.rim_px:
         _line(draw, [(x * scale, y * scale) for x, y in result.disc.rim_px], DISC_COLOUR, width)
+    for quad in result.strip.pads_px if result.strip is not None else ():
+        _line(draw, [(x * scale, y * scale) for x, y in quad], WATER_COLOUR, max(1, width // 2))
     if result.card is not None:
         _card(draw, result.card, scale, width)
     return image

@@ -12,6 +12,7 @@ import streamlit as st
 from app.dashboard import entry, widgets, words
 from app.dashboard.session import Desk
 from app.dashboard.sighting_form import ask_sighted
+from app.dashboard.strip_form import ask_strip_readings
 from app.records import (
     Chemical,
     ElementState,
@@ -70,14 +71,17 @@ def noted_in(visit: Visit, noted: Noted) -> Visit:
 
 def only_photos(visit: Visit) -> bool:
     """Return whether a visit holds photos and nothing else: begun, and not saved."""
-    return bool(visit.photo_sha256s) and noted_in(visit, replace(BLANK, by=visit.by)) == visit
+    by_strip = tuple(each for each in visit.readings if each.method is Method.STRIP_PHOTO)
+    begun = bool(visit.photo_sha256s or by_strip)
+    return begun and noted_in(visit, replace(BLANK, by=visit.by, readings=by_strip)) == visit
 
 
 def show(desk: Desk, pool: Pool, step: Step, was: Visit | None = None) -> Noted | None:
     """Show the form, filled with `was` where a visit is changed; return what was noted once it is saved."""
     with st.form("visit", border=False, enter_to_submit=False):
         equipment = ask_equipment(desk, pool, was.equipment if was else Equipment())
-        readings = ask_readings(desk, was.readings if was else ())
+        from_strip = ask_strip_readings(desk, was.readings if was else ())
+        readings = (*from_strip, *ask_readings(desk, was.readings if was else ()))
         treatments = ask_poured(desk, step, was.treatments if was else ())
         work = st.pills(
             "Work done",
@@ -137,7 +141,7 @@ def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
 def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
     """Ask for the readings; an empty field is a reading not taken."""
     st.subheader(f"Readings, {desk.units.concentration}")
-    before = {each.analyte: entry.typed(each, desk.units) for each in was}
+    before = {each.analyte: entry.typed(each, desk.units) for each in was if each.method is not Method.STRIP_PHOTO}
     methods = [each.method for each in was if each.method in TYPED_METHODS]
     method = st.segmented_control(
         "Read with",

@@ -385,7 +385,8 @@ class Log:
         }
         pictures = grouped(
             "select visit_id, sha256 from photos "
-            f"where visit_id in ({chosen}) order by julianday(coalesce(taken_at, received_at)), rowid"
+            f"where visit_id in ({chosen}) and coalesce(kind, 'water') <> 'strip' "
+            "order by julianday(coalesce(taken_at, received_at)), rowid"
         )
         measured = grouped(_ASSESSMENTS.format(chosen=chosen))
         return [

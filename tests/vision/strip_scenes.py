@@ -6,12 +6,13 @@ In: the simulator's invented kinds. Out: the same as `StripKind` from true colou
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from models.simulator.spectra import srgb_weights
-from models.simulator.stripdyes import KINDS, StripTruth, dry_reflectance
+from models.simulator.stripdyes import StripTruth, dry_reflectance
 from models.simulator.strips import KeyScene, StripPhoto, StripScene, render_key, render_strip, true_swatches
 from vision import colour
 from vision.photo import Photo, open_photo
@@ -37,8 +38,6 @@ def pads_of(truth: StripTruth) -> tuple[Pad, ...]:
 
 def with_dry(truth: StripTruth, kind: StripKind) -> StripKind:
     """The kind with its true dry colours, as a photo of a fresh strip teaches them."""
-    from dataclasses import replace
-
     lowest = {n: s.values[0] for s in truth.scales for n in s.pads}
     labs = [lab_of(dry_reflectance(pad.dye, lowest[n])) for n, pad in enumerate(truth.pads)]
     pads = tuple(replace(p, dry_lab=tuple(float(v) for v in lab)) for p, lab in zip(kind.pads, labs, strict=True))
@@ -97,6 +96,3 @@ def shoot(scene: StripScene | KeyScene, folder: Path | None = None) -> tuple[Pho
         content, quads = file["jpeg"].tobytes(), file["quads"]
     truth = StripPhoto(np.zeros((1, 1, 3), np.uint8), quads, getattr(scene, "values", {}), None)
     return open_photo(content, "rendered.jpg"), truth
-
-
-__all__ = ["KINDS", "KeyScene", "StripScene", "StripTruth"]

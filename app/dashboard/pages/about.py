@@ -31,6 +31,7 @@ def show(desk: Desk) -> None:
     st.title("More")
     with st.container(key="tb-text"):
         with st.container(key="tb-do"):
+            st.page_link(desk.pages["strips"], label="Test strips", icon=":material/colorize:", width="stretch")
             st.page_link(desk.pages["card"], label="Print the reference card", icon=":material/print:", width="stretch")
             st.page_link(
                 desk.pages["accounts"], label="Accounts and signing out", icon=":material/person:", width="stretch"

@@ -6,14 +6,15 @@ connection loses no photo: the page offers to go on with the visit that was begu
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import streamlit as st
 
-from app import actions
+from app import actions, strips
 from app.actions import PhotoIn
 from app.config import MAX_PHOTO_MB
-from app.dashboard import session, visit_form, widgets, words
+from app.dashboard import session, strip_form, visit_form, widgets, words
 from app.dashboard.session import Desk
 from app.errors import TurnblueError
 from app.records import Recovery, Visit
@@ -51,10 +52,13 @@ def make(desk: Desk, recovery: Recovery) -> None:
     visit = show_arrival(desk, recovery, begun(desk, recovery))
     if visit is not None:
         show_verdicts(desk, visit)
+    visit = strip_form.show_strip(desk, recovery, visit)
     step = actions.next_step(desk.log, recovery.id, now=desk.now)
     noted = visit_form.show(desk, recovery.pool, step, was=visit)
     if noted is None:
         return
+    at = desk.now if visit is None else visit.at
+    noted = replace(noted, readings=strips.judged_readings(recovery, noted.readings, at=at))
     try:
         actions.checked_sighting(noted.sighted)
     except TurnblueError as error:
@@ -186,3 +190,4 @@ def forget_uploads() -> None:
     st.session_state["upload_round"] = st.session_state.get("upload_round", 0) + 1
     st.session_state.pop("photos_taken", None)
     st.session_state.pop("photos_refused", None)
+    strip_form.forget()
