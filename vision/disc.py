@@ -93,8 +93,12 @@ STANDING_M = 1.7
 """Height of the phone over the water that the view's angle is worked out for [m]; it matters little (common practice,
 no source)."""
 
-LEAST_CONTRAST_ERRORS = 3.0
-"""Errors by which C must stand out of nought for the disc to count as measured."""
+LEAST_CONTRAST_ERRORS = 5.0
+"""Errors by which C must stand out of nought for the disc to count as found: the project's own."""
+
+MOST_RATIO = 2.4
+"""Ratio of the interval's ends from which the disc leaves the depth open: a plain photo does as well. Held too near the
+surface, the sharp part and what is scattered forward cannot be told apart."""
 
 
 @dataclass(frozen=True)
@@ -128,6 +132,11 @@ class DiscSeen:
     contrast_error: float
     view_deg: float
     belief: DepthBelief
+
+    @property
+    def undecided(self) -> bool:
+        """Return whether the interval is too wide to say anything that a plain photo does not."""
+        return self.belief.quantile(0.9) > MOST_RATIO * self.belief.quantile(0.1)
 
     def result(self, depth_m: float) -> DiscResult:
         """Return what the photo says of the disc."""

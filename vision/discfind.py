@@ -36,6 +36,9 @@ RADII_MM = (20.0, 32.0, 44.0, 56.0, 75.0, 82.0, 90.0)
 """Circles on which a place is compared with the print [mm]."""
 FRAME, FRAME_MM = 72, 104.0
 """Side of the print's frame [px] and half of it [mm], in which places are laid over exactly."""
+ROUND, MOST_SLANT = 0.8, 0.5
+"""Height over width from which a disc counts as round, and the sine of the angle between its long axis and the photo's
+width that it may have below that: 30 degrees, for tilted phones and poles (the project's own)."""
 MOST_TURN = 0.17
 """Turn [rad] by which a laid-over print may still agree better elsewhere: under a sector (0.26)."""
 REFINED = 40
@@ -294,9 +297,15 @@ def _laid_over(picture: Array, affine: Array) -> DiscPose | None:
         found = (np.vstack([found, [0, 0, 1]]) @ np.linalg.inv(move))[:2]
     was, now = (np.linalg.svd(each[:, :2], compute_uv=False) for each in (affine, found))
     # A fit that runs off or squashes the print is none.
-    if not (0.65 < now[0] / was[0] < 1.5 and now[1] / now[0] > 0.25):
+    if not (0.65 < now[0] / was[0] < 1.5 and now[1] / now[0] > 0.25) or not _lies_level(found):
         return None
     return _judged(picture, found)
+
+
+def _lies_level(affine: Array) -> bool:
+    """Return whether a place is foreshortened as a level disc is in a photo held upright: up and down."""
+    turned, sizes, _ = np.linalg.svd(affine[:, :2])
+    return bool(sizes[1] / sizes[0] > ROUND or abs(turned[1, 0]) < MOST_SLANT)
 
 
 @cache

@@ -296,6 +296,14 @@ FLAGS: tuple[Flag, ...] = (
         "side, go close and retake. If you cannot see it yourself any more, say that it is lost from sight.",
         False,
     ),
+    Flag(
+        36,
+        "disc_undecided",
+        "Disc leaves it open",
+        "What is left of the disc's contrast leaves the depth open: lower it until its ring is only just told apart, "
+        "raise it by a third and retake; or lower it until you lose it from sight, and say so.",
+        False,
+    ),
 )
 """Bits are the project's own and never reused; wording is ours."""
 

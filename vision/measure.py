@@ -27,6 +27,7 @@ from vision.features import KnownPool, features_of
 from vision.flags import spoils
 from vision.grade import Grader, grade_features, settled
 from vision.normalise import FEWEST_PATCHES, ColourFit, fit_colours
+from vision.otherlight import other_light
 from vision.photo import Photo, open_photo
 from vision.results import (
     CardResult,
@@ -142,6 +143,8 @@ def look(
         return Looked(photo, refused, card, fit, view, calibration=calibration)
     if region.share < SMALL_SHARE:
         problems.append(problem("water_region_small"))
+    if other_light(view, region):
+        problems.append(problem("other_light"))
     return Looked(photo, tuple(problems), card, fit, view, region, calibration)
 
 
@@ -214,8 +217,9 @@ def measure_water(
             colour_delta_e00=float(sure.delta_e00_sd),
         )
     seen = None if disc is None else measure_disc(looked, disc)
-    if disc is not None and seen is None and looked.fit is not None:
-        problems.append(problem("disc_not_found"))
+    if isinstance(seen, Problem):
+        problems.append(seen)
+        seen = None
     if water is not None and seen is not None:
         water = with_disc(water, seen)
         if settled(water.clarity, [*Clarity]) and settled(water.severity, [*Severity]):
@@ -286,8 +290,8 @@ def measure_strip(
     )
 
 
-def measure_disc(looked: Looked, disc: DiscAsked) -> DiscResult | None:
-    """Return what the sighting disc says; None where it is not found, or there is no card to measure it by.
+def measure_disc(looked: Looked, disc: DiscAsked) -> DiscResult | Problem | None:
+    """Return what the sighting disc says, or why it says nothing; None where there is no card to measure it by.
 
     Parameters
     ----------
@@ -302,7 +306,9 @@ def measure_disc(looked: Looked, disc: DiscAsked) -> DiscResult | None:
         return None
     outline = None if looked.region is None else looked.region.outline_px
     seen = see_disc(looked.photo, looked.card, looked.fit, disc.depth_m, water_px=outline)
-    return None if seen is None else seen.result(disc.depth_m)
+    if seen is None:
+        return problem("disc_not_found")
+    return problem("disc_undecided") if seen.undecided else seen.result(disc.depth_m)
 
 
 def with_disc(water: WaterResult, disc: DiscResult) -> WaterResult:

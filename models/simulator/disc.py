@@ -317,6 +317,8 @@ def with_disc(spec: SceneSpec, rng: np.random.Generator, depth_m: float) -> Scen
             continue
         tried = replace(spec, disc=disc)
         stage.spec = tried
+        if not _clear_of_deck(stage):
+            continue
         rim = stage.disc_rim_px(12)
         if (rim < 12).any() or (rim > np.array([width, height]) - 12).any():
             continue
@@ -324,6 +326,18 @@ def with_disc(spec: SceneSpec, rng: np.random.Generator, depth_m: float) -> Scen
             continue
         return tried
     return None
+
+
+def _clear_of_deck(stage: DiscPainter) -> bool:
+    """Return whether the deck hides no part of the disc: lines to it pass the deck's level inside the pool's opening."""
+    position = stage.view.position
+    middle, radius = stage.disc_middle(), load_disc().radius_mm / 1000
+    for turn in np.linspace(0, 2 * np.pi, 8, endpoint=False):
+        point = stage.seen_at(middle + radius * np.array([math.cos(turn), math.sin(turn), 0.0]))
+        share = position[2] / (position[2] - point[2])
+        if stage.wall_distance(position[:2] + share * (point[:2] - position[:2])) < 0.03:
+            return False
+    return True
 
 
 def _behind_card(spec: SceneSpec, view: View, rim_px: F64) -> bool:
