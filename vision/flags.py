@@ -172,7 +172,7 @@ FLAGS: tuple[Flag, ...] = (
         True,
     ),
     Flag(
-        20,
+        37,
         "card_faded",
         "Card faded",
         "This card has faded: print a new one, and measure it if you can (turnblue card calibrate).",
