@@ -25,6 +25,8 @@ One request is an object; only `name` and `seed` are required, whatever is left 
      "stance": {"pitch_deg": 35},            overrides of StanceSpec (optional)
      "card": "turnblue",                     "turnblue" (default) | "chart24" | null, or an object with "kind",
                                              "placement" (coping | deck | hand) and overrides of CardSpec
+     "disc": {"depth_m": 0.6},               the sighting disc on its pole, where the photo shows it;
+                                             further keys override fields of DiscSpec
      "spoil": ["glare_on_card"],             any of no_card glare_on_card dusk motion_blur lens_fogged hand_over_lens
                                              no_water card_other_light card_cut_off
      "taken_at": "2026-06-03T09:14:07-07:00",  written as EXIF DateTimeOriginal and OffsetTimeOriginal
@@ -32,7 +34,8 @@ One request is an object; only `name` and `seed` are required, whatever is left 
 
 NAME.json holds `rendered: true`, `visible_depth_m`, `chlorophyll_ug_l`, `clarity`, `severity`, `c_per_m`, `k_per_m`,
 `card_kind`, `card_corners_px` (top left, top right, bottom right, bottom left of the card as printed; null without
-card), `water_polygon_px`, `camera_name`, `seed`, `spoilers` and `spec` (every parameter).
+card), `disc_rim_px` (null without disc), `water_polygon_px`, `camera_name`, `seed`, `spoilers` and `spec` (every
+parameter).
 """
 
 from __future__ import annotations

@@ -329,7 +329,7 @@ def with_disc(spec: SceneSpec, rng: np.random.Generator, depth_m: float) -> Scen
 
 
 def _clear_of_deck(stage: DiscPainter) -> bool:
-    """Return whether the deck hides no part of the disc: lines to it pass the deck's level inside the pool's opening."""
+    """Return whether the deck hides no part of the disc: lines to it pass the deck inside the pool's opening."""
     position = stage.view.position
     middle, radius = stage.disc_middle(), load_disc().radius_mm / 1000
     for turn in np.linspace(0, 2 * np.pi, 8, endpoint=False):

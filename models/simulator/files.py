@@ -19,12 +19,14 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from models.simulator.disc import with_disc
 from models.simulator.sampling import sample_camera, sample_light, sample_pool, sample_spec, sample_water
 from models.simulator.scene import render
 from models.simulator.specs import SPOILERS, PoolSpec, Rendered, SceneSpec, StanceSpec, changed
 
 REQUEST_KEYS = {
     "name", "seed", "size_px", "pool", "water", "light", "camera", "stance", "card", "spoil", "taken_at", "masks",
+    "disc",
 }  # fmt: skip
 """What a request may hold; documented in `models.simulator.__main__`."""
 
@@ -153,7 +155,19 @@ def _spec_of_request(request: Mapping[str, Any]) -> SceneSpec:
         )  # fmt: skip
     if spec.card is not None and card_overrides:
         spec = replace(spec, card=changed(spec.card, card_overrides, what="card"))
-    return spec
+    disc = _object(request.get("disc"), "disc")
+    return _with_disc(spec, disc, seed) if disc else spec
+
+
+def _with_disc(spec: SceneSpec, disc: dict[str, Any], seed: int) -> SceneSpec:
+    """Return the scene with the sighting disc held in."""
+    depth_m = disc.pop("depth_m", None)
+    if isinstance(depth_m, bool) or not isinstance(depth_m, (int, float)) or not 0.02 <= depth_m <= 4:
+        raise ValueError(f"disc.depth_m must be 0.02 to 4 m, got {depth_m!r}.")
+    held = with_disc(spec, np.random.default_rng([seed, 15]), float(depth_m))
+    if held is None:
+        raise ValueError("no place shows the whole disc at that depth: change stance, pool or depth.")
+    return replace(held, disc=changed(held.disc, disc, what="disc")) if disc else held
 
 
 def encode_jpeg(rendered: Rendered, *, taken_at: datetime | None = None) -> bytes:

@@ -1,7 +1,7 @@
 """What a rendered scene is made of and what is true of it, as frozen dataclasses.
 
-In: nothing. Out: `PoolSpec`, `StanceSpec`, `CardSpec`, `ExtrasSpec`, `DiscSpec`, `SceneSpec`, `Truth`, `Rendered`. The water, the
-light and the camera are described where their physics is (`optics`, `illuminants`, `camera`).
+In: nothing. Out: `PoolSpec`, `StanceSpec`, `CardSpec`, `ExtrasSpec`, `DiscSpec`, `SceneSpec`, `Truth`, `Rendered`. The
+water, the light and the camera are described where their physics is (`optics`, `illuminants`, `camera`).
 """
 
 from __future__ import annotations
