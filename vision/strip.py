@@ -29,6 +29,9 @@ from vision.strip_sample import PadSample, sample_pad
 
 Array = NDArray[Any]
 
+WHITE_GROUND_LEAVE = 4.0
+"""Factor on the squared distance from which a colour is off the key without a card, where the camera's own colours
+stay in: the project's own."""
 LONGEST_S = 86400.0
 """Longest time after a dip that is believed [s]: the project's own."""
 
@@ -119,8 +122,9 @@ def read_strip(
         return StripRead(None, (*doubts, problem("strip_not_found")), light)
     light = light if found.place == "slot" else light.beside(found.plastic_lab)
     samples = tuple(sample_pad(photo, light, quad, found.plastic_lab, kind.light) for quad in found.quads_px)
-    along = tuple(_read_scale(scale, samples) for scale in kind.scales)
-    reason = named(kind, found, samples, along, seconds)
+    leave = WHITE_GROUND_LEAVE if light.kind == "white_ground" else 1.0
+    along = tuple(_read_scale(scale, samples, leave) for scale in kind.scales)
+    reason = named(kind, found, samples, along, seconds, leave=leave)
     if reason is not None:
         return StripRead(None, (*doubts, reason), light, found, samples, along)
     doubts += _timing(kind, seconds)
@@ -134,12 +138,12 @@ def read_strip(
     return StripRead(result, tuple(doubts), light, found, samples, along)
 
 
-def _read_scale(scale: Scale, samples: tuple[PadSample, ...]) -> Along | None:
+def _read_scale(scale: Scale, samples: tuple[PadSample, ...], leave: float) -> Along | None:
     """Return where a scale's pads lie on its key; None where none of them can be read."""
     own = [samples[number] for number in scale.pads]
     lab, covariance = np.array([each.lab for each in own]), np.array([each.covariance for each in own])
     seen = np.array([not each.glare and not is_gone(scale, place, each) for place, each in enumerate(own)])
-    return read_along(scale, lab, covariance, seen=seen) if seen.any() else None
+    return read_along(scale, lab, covariance, seen=seen, leave=leave) if seen.any() else None
 
 
 def _timing(kind: StripKind, seconds: float | None) -> list[Problem]:

@@ -44,6 +44,8 @@ def named(
     samples: tuple[PadSample, ...],
     along: tuple[Along | None, ...],
     seconds: float | None,
+    *,
+    leave: float = 1.0,
 ) -> Problem | None:
     """Return why a strip is not to be read, None where it may be."""
     count = len(kind.pads)
@@ -65,7 +67,7 @@ def named(
     off = [scale for scale, each in read if each.off_key]
     if found.left_over >= 2 or (found.left_over == 1 and off):
         return problem("strip_other_kind")
-    if read and (len(off) >= OFF_SHARE * len(read) or _unlikely(read)):
+    if read and (len(off) >= OFF_SHARE * len(read) or _unlikely(read, leave)):
         names = ", ".join(scale.analyte.replace("_", " ") for scale in off)
         return problem(
             "strip_other_kind", f"{BY_NAME['strip_other_kind'].say}{f' Off the key: {names}.' if off else ''}"
@@ -111,11 +113,11 @@ def is_half(gone: Array, bare: Array, cut: Array) -> bool:
     return False
 
 
-def _unlikely(read: list[tuple[Scale, Along]]) -> bool:
+def _unlikely(read: list[tuple[Scale, Along]], leave: float) -> bool:
     """Return whether all pads together lie too far off the key for chance; of four or more the worst is left out."""
     each = sorted((along.distance2, 3 * len(scale.pads) - 1) for scale, along in read)
     kept = each[:-1] if len(each) >= 4 else each
-    return sum(d2 for d2, _ in kept) > chi2_bound(sum(dof for _, dof in kept))
+    return sum(d2 for d2, _ in kept) > leave * chi2_bound(sum(dof for _, dof in kept))
 
 
 def _run(flags: Array) -> int:
