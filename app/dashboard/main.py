@@ -14,7 +14,7 @@ import streamlit as st
 
 from app.access import Right, allow
 from app.dashboard import session, widgets
-from app.dashboard.pages import about, accounts, board, card, dose, pool, pools, strips, visit
+from app.dashboard.pages import about, accounts, board, card, dose, pool, pools, prices, strips, visit
 from app.errors import NotSignedIn, TurnblueError
 from vision.errors import VisionError
 
@@ -27,6 +27,7 @@ PAGES = {
     "pool": ("Pool", pool.show, Right.LOOK),
     "card": ("Card", card.show, Right.LOOK),
     "strips": ("Test strips", strips.show, Right.VISIT),
+    "prices": ("Prices", prices.show, Right.MONEY),
     "accounts": ("Accounts", accounts.show, Right.OWN_ACCOUNT),
 }
 """Each page's name in the address line, its title, its function, and the right it needs."""

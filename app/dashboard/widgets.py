@@ -127,8 +127,8 @@ def step_html(step: Step, *, back: str = "") -> str:
         f'<p class="back">{escape(back)}</p>' if back else "",
         f"<p><b>Look for:</b> {escape(step.look_for)}</p>" if step.look_for else "",
         cautions_html(all_cautions(step)),
-        _listed_html("Why", [each.say for each in step.why]),
-        _listed_html("What would change this", step.would_change),
+        listed_html("Why", [each.say for each in step.why]),
+        listed_html("What would change this", step.would_change),
     ]
     doses = [each.dose for each in step.do if each.dose]
     if doses or step.sources:
@@ -296,7 +296,8 @@ def _sure_html(probability: float | None) -> str:
     return "" if probability is None else f' <span class="sure">{probability:.0%} sure</span>'
 
 
-def _listed_html(title: str, sentences: Sequence[str]) -> str:
+def listed_html(title: str, sentences: Sequence[str]) -> str:
+    """Return sentences as a list under a title; empty where there are none."""
     if not sentences:
         return ""
     lines = "".join(f"<li>{escape(each)}</li>" for each in sentences)

@@ -6,11 +6,12 @@ work. The shares are our own estimates of the trade, tried on made-up recoveries
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from app.records import Cause, CauseKind, ElementState, Evidence, FilterKind, Sighting
-from app.treatment import limits
+from app.records import Cause, CauseKind, ElementState, Evidence, FilterKind, Pool, Sighting
+from app.treatment import cautions, limits
+from app.treatment.cautions import Topic
 from app.treatment.evidence import write_evidence
 from app.treatment.facts import Facts
 from app.treatment.stall import RISEN_KPA
@@ -62,6 +63,16 @@ TOLD: dict[CauseKind, Told] = {
     ),
 }
 """Words for each cause. Common practice, no source."""
+
+DANGERS: dict[CauseKind, tuple[Topic, ...]] = {
+    CauseKind.PUMP_OFF: (Topic.ELECTRICITY,),
+    CauseKind.FILTER_PASSES: (Topic.ELECTRICITY, Topic.PRESSURE),
+    CauseKind.FILTER_CLOGGED: (Topic.ELECTRICITY, Topic.PRESSURE),
+    CauseKind.UNDER_DOSED: (Topic.POURING, Topic.LABEL),
+    CauseKind.CYANURIC_ACID: (Topic.DRAINING,),
+    CauseKind.DEBRIS: (Topic.BLIND_WATER,),
+}
+"""What can hurt someone who checks and mends each cause; the cautions have their sources."""
 
 
 @dataclass(frozen=True)
@@ -181,6 +192,17 @@ CLUES: tuple[Clue, ...] = (
 
 BEFOREHAND: dict[CauseKind, float] = _shares(0.20, 0.14, 0.16, 0.26, 0.14, 0.10)
 """How likely each cause is before one looks. Our own estimate."""
+
+
+def cautions_of(causes: Iterable[Cause], pool: Pool) -> tuple[str, ...]:
+    """Return what can hurt someone who checks and mends these causes at this pool, each caution once."""
+    kinds = [each.kind for each in causes]
+    topics = dict.fromkeys(topic for kind in kinds for topic in DANGERS[kind])
+    if pool.filter_kind == FilterKind.DE and {CauseKind.FILTER_PASSES, CauseKind.FILTER_CLOGGED} & set(kinds):
+        topics[Topic.DE_POWDER] = None
+    listed = [*topics, *([Topic.SWIMMING] if kinds else [])]
+    own = cautions.of_pool(pool) if CauseKind.UNDER_DOSED in kinds else ()
+    return cautions.say_all([*(each for topic in listed for each in cautions.WORK[topic]), *own])
 
 
 def rank_causes(f: Facts) -> tuple[Cause, ...]:

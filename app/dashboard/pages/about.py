@@ -32,6 +32,8 @@ def show(desk: Desk) -> None:
     with st.container(key="tb-text"):
         with st.container(key="tb-do"):
             st.page_link(desk.pages["strips"], label="Test strips", icon=":material/colorize:", width="stretch")
+            if desk.actor.may(Right.MONEY):
+                st.page_link(desk.pages["prices"], label="Price list", icon=":material/sell:", width="stretch")
             st.page_link(desk.pages["card"], label="Print the reference card", icon=":material/print:", width="stretch")
             st.page_link(
                 desk.pages["accounts"], label="Accounts and signing out", icon=":material/person:", width="stretch"

@@ -1,19 +1,24 @@
-"""The dose of one chemical for one change: amount, arithmetic, cautions."""
+"""The dose of one chemical for one change: amount, arithmetic, cost, cautions, and what must not go in with it."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from html import escape
 
 import streamlit as st
 
 from app import actions
+from app.access import Right
 from app.dashboard import widgets, words
 from app.dashboard.session import Desk
+from app.dashboard.shape_form import ask_volume_by_shape
 from app.errors import TurnblueError
 from app.records import Chemical, Dose
+from app.treatment.cautions import BETWEEN_ROUNDS_H, of_chemical, say_all
 from app.treatment.dosing import LabelRate
-from app.treatment.products import PRODUCTS
-from app.treatment.units import read_amount, say_pool_volume
+from app.treatment.products import PRODUCTS, StrengthBasis
+from app.treatment.units import read_amount, say_amount, say_pool_volume
 
 CHANGES = {
     "free_chlorine": "free chlorine",
@@ -24,40 +29,90 @@ CHANGES = {
 """What a chemical changes, as it is asked for."""
 
 
+BASIS = {
+    StrengthBasis.TRADE: "Trade %: 10 g/L of available chlorine for each per cent",
+    StrengthBasis.WEIGHT_HYPOCHLORITE: "% by weight of sodium hypochlorite",
+    StrengthBasis.WEIGHT_CHLORINE: "% by weight of available chlorine",
+}
+"""What the label's per cent of liquid chlorine may mean."""
+
+BY_SHAPE, BY_VOLUME = "by-shape", ""
+"""The two ways to say how much water a pool holds that is not on record."""
+
+
+@dataclass(frozen=True)
+class Jug:
+    """What is known of the jug: per cent on the label, what they mean, days old, kept at [deg C]."""
+
+    strength_pct: float | None = None
+    basis: StrengthBasis = StrengthBasis.TRADE
+    age_days: float = 0.0
+    storage_c: float = 25.0
+
+
 def show(desk: Desk) -> None:
     """Ask for the pool, the chemical and the change; show the dose beside it."""
     st.title("Dose")
     asked, answered = st.columns([2, 3], gap="medium")
     with asked:
-        volume_l = ask_volume(desk)
+        volume_l, doubt_pct = ask_volume(desk), ask_doubt()
         chosen = st.selectbox("Chemical", list(Chemical), format_func=words.CHEMICAL.__getitem__, key="dose-chemical")
         chemical = chosen or Chemical.SODIUM_HYPOCHLORITE
-        change, strength = ask_change(desk, chemical) if PRODUCTS[chemical].changes else (None, None)
-        rate = None if PRODUCTS[chemical].changes else ask_label_rate(desk)
+        by_label = not PRODUCTS[chemical].changes
+        change = None if by_label else ask_change(desk, chemical)
+        jug = Jug() if by_label else ask_jug(desk, chemical)
+        rate = ask_label_rate(desk) if by_label else None
+        beside = st.multiselect(
+            "Wanted as well, in this pool",
+            [each for each in Chemical if each != chemical],
+            format_func=words.CHEMICAL.__getitem__,
+            key="dose-beside",
+        )
     with answered:
         if volume_l is None or not (change or rate):
             widgets.show_html(widgets.say_html("Fill in the fields.", "The dose is shown as soon as they are full."))
-            return
-        try:
-            dose = actions.dose(
-                chemical,
-                volume_l=volume_l,
-                change_mg_l=change,
-                label_rate=rate,
-                strength_pct=strength,
-                units=desk.units.name,
-            )
-        except TurnblueError as error:
-            widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
-            return
-        widgets.show_html(dose_html(dose))
+        else:
+            show_dose(desk, chemical, volume_l, doubt_pct=doubt_pct, change=change, jug=jug, rate=rate)
+        if beside:
+            widgets.show_html(rounds_html([chemical, *beside]))
 
 
-def ask_change(desk: Desk, chemical: Chemical) -> tuple[float | None, float | None]:
-    """Ask by how much [mg/L] and how strong the product is [%]."""
+def show_dose(
+    desk: Desk,
+    chemical: Chemical,
+    volume_l: float,
+    *,
+    doubt_pct: float,
+    change: float | None,
+    jug: Jug,
+    rate: LabelRate | None,
+) -> None:
+    """Show the dose, or what is wrong with what was typed."""
+    try:
+        dose = actions.dose(
+            chemical,
+            volume_l=volume_l,
+            change_mg_l=change,
+            label_rate=rate,
+            strength_pct=jug.strength_pct,
+            basis=jug.basis,
+            age_days=jug.age_days,
+            storage_c=jug.storage_c,
+            volume_doubt=doubt_pct / 100,
+            prices=actions.price_list(desk.log) if desk.actor.may(Right.MONEY) else None,
+            units=desk.units.name,
+        )
+    except TurnblueError as error:
+        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        return
+    widgets.show_html(dose_html(dose, desk.units.name))
+
+
+def ask_change(desk: Desk, chemical: Chemical) -> float | None:
+    """Ask by how much [mg/L]."""
     product = PRODUCTS[chemical]
     verb = "Raise" if product.direction > 0 else "Lower"
-    change = st.number_input(
+    return st.number_input(
         f"{verb} {CHANGES[product.changes]} by, {desk.units.concentration}",
         min_value=0.0,
         value=10.0,
@@ -65,6 +120,11 @@ def ask_change(desk: Desk, chemical: Chemical) -> tuple[float | None, float | No
         format="%g",
         key="dose-change",
     )
+
+
+def ask_jug(desk: Desk, chemical: Chemical) -> Jug:
+    """Ask how strong the product is; of liquid chlorine also what the per cent mean, its age, where it was kept."""
+    product = PRODUCTS[chemical]
     strength = st.number_input(
         "Strength on the label, %",
         min_value=0.1,
@@ -74,7 +134,25 @@ def ask_change(desk: Desk, chemical: Chemical) -> tuple[float | None, float | No
         format="%g",
         key=f"dose-strength-{chemical}",
     )
-    return change, strength
+    if chemical != Chemical.SODIUM_HYPOCHLORITE:
+        return Jug(strength)
+    with st.expander("The jug: kind of %, age, heat", key="dose-jug"):
+        basis = st.selectbox("The label's % are", list(BASIS), format_func=BASIS.__getitem__, key="dose-basis")
+        age = st.number_input("Days since it was made", min_value=0.0, value=0.0, step=7.0, format="%g", key="dose-age")
+        kept = st.number_input(
+            f"Kept at, {desk.units.temperature}",
+            value=round(desk.units.temperature_of(25.0)),
+            step=5,
+            key=f"dose-kept-{desk.units.name}",
+        )
+    return Jug(strength, basis or StrengthBasis.TRADE, age or 0.0, desk.units.celsius(float(kept)))
+
+
+def ask_doubt() -> float:
+    """Ask how far off the volume may be [%]."""
+    return float(
+        st.number_input("The volume may be off by, %", min_value=0, max_value=50, value=10, step=5, key="dose-doubt")
+    )
 
 
 def ask_volume(desk: Desk) -> float | None:
@@ -82,14 +160,18 @@ def ask_volume(desk: Desk) -> float | None:
     by_id = {pool.id: pool for pool in actions.pools(desk.log)}
     chosen = st.selectbox(
         "Pool",
-        [*by_id, ""],
+        [*by_id, BY_VOLUME, BY_SHAPE],
         format_func=lambda each: (
-            f"{by_id[each].name}, {say_pool_volume(by_id[each].volume_l, desk.units.name)}" if each else "Another pool"
+            f"{by_id[each].name}, {say_pool_volume(by_id[each].volume_l, desk.units.name)}"
+            if each in by_id
+            else {BY_VOLUME: "Another pool", BY_SHAPE: "Another pool, by its shape"}[each]
         ),
         key="dose-pool",
     )
-    if chosen:
+    if chosen in by_id:
         return by_id[chosen].volume_l
+    if chosen == BY_SHAPE:
+        return ask_volume_by_shape(desk)
     typed = st.number_input(f"Volume, {desk.units.volume}", min_value=0.0, value=None, step=1000.0, format="%.0f")
     return typed * desk.units.l_per_volume if typed else None
 
@@ -118,14 +200,34 @@ def ask_label_rate(desk: Desk) -> LabelRate | None:
     return LabelRate(amount, unit, typed * desk.units.l_per_volume)
 
 
-def dose_html(dose: Dose) -> str:
-    """Return a dose in large type with its arithmetic, side effects and cautions."""
+def dose_html(dose: Dose, units: str) -> str:
+    """Return a dose in large type with its range, cost, arithmetic, side effects and cautions."""
     after = "".join(f"<li>{escape(each)}</li>" for each in dose.side_effects)
     sources = "".join(f"<li>{escape(each)}</li>" for each in dose.sources)
+    facts = [("From, to", f"{say_amount(dose.low, dose.unit, units)} to {say_amount(dose.high, dose.unit, units)}")]
+    if dose.cost is not None:
+        most = dose.cost.high if dose.cost.high is not None else dose.cost.mid
+        spread = f"({dose.currency}{dose.cost.low:,.2f} to {dose.currency}{most:,.2f})"
+        facts.append(("Costs", f"{dose.currency}{dose.cost.mid:,.2f} {spread}"))
     return (
         f'<section class="tb-step" aria-label="Dose"><div class="lead">{escape(words.CHEMICAL[dose.chemical])}</div>'
-        f"<h2>{escape(dose.say)}</h2><p>{escape(dose.arithmetic)}</p>"
+        f"<h2>{escape(dose.say)}</h2>{widgets.facts_html(facts)}<p>{escape(dose.arithmetic)}</p>"
         f"{f'<h3>What else it does</h3><ul>{after}</ul>' if after else ''}"
         f"{widgets.cautions_html(dose.cautions)}"
         f"<details><summary>Sources</summary><ul>{sources}</ul></details></section>"
+    )
+
+
+def rounds_html(chemicals: Sequence[Chemical]) -> str:
+    """Return in which rounds several chemicals go in, with the cautions of each."""
+    rounds = actions.rounds(chemicals)
+    listed = "".join(
+        f"<li>{escape(' and '.join(words.CHEMICAL[each] for each in together))}</li>" for together in rounds
+    )
+    warned = say_all(caution for together in rounds for each in together for caution in of_chemical(each))
+    return (
+        '<section class="tb-step" aria-label="In rounds"><div class="lead">What must not meet</div>'
+        f'<h2>{len(rounds)} {"round" if len(rounds) == 1 else "rounds"}</h2><ol class="do">{listed}</ol>'
+        f"<p>The pump runs at least {BETWEEN_ROUNDS_H:g} h between two rounds. Never from one bucket.</p>"
+        f"{widgets.cautions_html(warned)}</section>"
     )

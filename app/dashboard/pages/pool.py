@@ -8,7 +8,7 @@ import streamlit as st
 
 from app import actions
 from app.access import Right
-from app.dashboard import hand_out, ledger, session, units, widgets, words
+from app.dashboard import hand_out, ledger, quote_part, session, stall_part, units, widgets, words
 from app.dashboard.compare import show_compare
 from app.dashboard.session import Desk
 from app.records import Progress, Recovery, Sighted, Standing, Visit
@@ -30,7 +30,9 @@ def show(desk: Desk) -> None:
     left, right = st.columns([1, 1], gap="medium")
     with left:
         widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
+        stall_part.show(progress, recovery.pool)
         show_links(desk, recovery, progress)
+        quote_part.show(desk, recovery)
     with right:
         show_chart(desk, recovery, progress)
         show_pool_facts(desk, recovery)

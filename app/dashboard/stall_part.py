@@ -1,0 +1,54 @@
+"""Why treated water stands still: how probable that is, the causes ranked, and the check that tells each apart.
+
+In: a recovery's progress. Out: one part of the pool's page, with the cautions for the work that the checks ask for.
+"""
+
+from __future__ import annotations
+
+from html import escape
+
+from app.dashboard import widgets
+from app.records import Cause, Pool, Progress, Standing
+from app.treatment.causes import cautions_of
+
+LEAST_SHOWN = 0.05
+"""A cause less likely than this is left out: nobody opens a filter for one in twenty (our choice)."""
+
+
+def show(progress: Progress, pool: Pool) -> None:
+    """Show the part where the water stands still, else how probable it is that it does."""
+    if progress.standing == Standing.STALLED:
+        widgets.show_html(stall_html(progress, pool))
+    elif progress.stall_probability is not None and progress.standing in (Standing.UNDER_WAY, Standing.CLEARING):
+        say = f"Chance that the water stands still: {_percent(progress.stall_probability)}."
+        widgets.show_html(f'<p class="tb-quiet">{say}</p>')
+
+
+def stall_html(progress: Progress, pool: Pool) -> str:
+    """Return the probability of the stall, its likely causes in order, and the cautions."""
+    shown = [each for each in progress.causes if each.share >= LEAST_SHOWN]
+    sure = progress.stall_probability
+    lead = "The photos say that the water stands still"
+    lead += "." if sure is None else f": {_percent(sure)} probable."
+    listed = "".join(cause_html(each) for each in shown)
+    return (
+        '<section class="tb-stall" aria-label="Why it stands still"><h3>Why it stands still</h3>'
+        f'<p>{lead} Likely causes by what the log holds, most likely first:</p><ol class="tb-causes">{listed}</ol>'
+        '<p class="tb-quiet">Our own estimates of the trade: they rank the causes, the check decides.</p>'
+        f"{widgets.cautions_html(cautions_of(shown, pool))}</section>"
+    )
+
+
+def cause_html(cause: Cause) -> str:
+    """Return one cause: how likely, why, how to check, how to mend."""
+    why = "".join(f"<li>{escape(each.say)}</li>" for each in cause.why)
+    grounds = f'<details><summary>What speaks for it</summary><ul class="why">{why}</ul></details>' if why else ""
+    return (
+        f'<li><div class="cause"><span class="share">{_percent(cause.share)}</span><b>{escape(cause.say)}</b></div>'
+        f"<p><b>Check:</b> {escape(cause.check)}</p><p><b>If so:</b> {escape(cause.mend)}</p>{grounds}</li>"
+    )
+
+
+def _percent(share: float) -> str:
+    """Return a probability as words; never all or nothing."""
+    return f"{min(max(share, 0.01), 0.99):.0%}".replace("%", " %")
