@@ -38,7 +38,7 @@ GAIN_SIGMA = 2.0
 TONE_SIGMAS = (0.5, 0.12, 0.04)
 GRADIENT_SIGMAS = (0.5, 0.5, 0.15, 0.15, 0.15)
 MATRIX_SIGMA = 0.25
-ROOT_SIGMA = 0.15
+ROOT_SIGMA = 0.3
 """Standard deviations of the correction's terms before a patch is seen [log units, or shares]: the project's own,
 set wide of what phones do."""
 

@@ -55,7 +55,7 @@ from vision.widening import shifted_features
 
 Array = NDArray[Any]
 
-PIPELINE = "0.1.1"
+PIPELINE = "0.1.2"
 """Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
 
 POOR_MEDIAN, POOR_P95 = 6.0, 20.0
@@ -132,7 +132,11 @@ def look(
         if usable.sum() < FEWEST_PATCHES:
             return Looked(photo, tuple(problems), card, calibration=calibration)
     fit = fit_colours(
-        card.samples, card.design, usable=usable, print_delta_e00=print_delta_e00(card, photo, calibration)
+        card.samples,
+        card.design,
+        usable=usable,
+        print_delta_e00=print_delta_e00(card, photo, calibration),
+        print_known=card.design.kind == "chart24" or calibration is not None,
     )
     problems += fit_problems(card, fit, usable)
     view = view_of(photo, card, fit)
@@ -450,7 +454,8 @@ def normalised_image(
     usable = usable_patches(card)
     if usable.sum() < FEWEST_PATCHES:
         return None
-    fit = fit_colours(card.samples, card.design, usable=usable)
+    known = card.design.kind == "chart24" or calibration is not None
+    fit = fit_colours(card.samples, card.design, usable=usable, print_known=known)
     picture = photo.read(long_side_px)
     pixels = picture.rgb
     if long_side_px is not None and max(pixels.shape[:2]) > long_side_px:

@@ -34,6 +34,7 @@ from vision.colourmodel import (
     tone_curve,
     widened,
 )
+from vision.smoothing import BINS, Smoothing, kernel, smoothing_of
 from vision.specs import CardDesign
 from vision.uncertainty import HULL_SLOPE, ColourUncertainty, outside_hull, spread_of, structure_sigma
 
@@ -71,7 +72,8 @@ class ColourFit:
     used : ndarray, shape (N,)
         Which patches it was fitted on.
     normalised_linear : ndarray, shape (N, 3)
-        The patches corrected, in linear sRGB, the light's gradient over the card taken out.
+        The patches corrected by the model, in linear sRGB, the light's gradient over the card taken out; before any
+        smoothing, which would hide what is left of them.
     held_out_delta_e00 : ndarray, shape (N,)
         CIEDE2000 of each patch when left out of the fit; NaN where it was dropped.
     log_range : ndarray, shape (2,)
@@ -84,6 +86,8 @@ class ColourFit:
         Standard deviation of the print about the references the fit was made with [CIEDE2000].
     patches_lab : ndarray, shape (M, 3)
         CIELAB of the patches fitted on: their hull is the fit's reach.
+    smoothing : Smoothing or None
+        Spreads what the model leaves of the patches, where that lowers the held-out error and the print is known.
     """
 
     model: str
@@ -96,6 +100,7 @@ class ColourFit:
     structure_sigma: float
     print_delta_e00: float
     patches_lab: Array
+    smoothing: Smoothing | None = None
 
     @property
     def gradient(self) -> float:
@@ -136,7 +141,8 @@ class ColourFit:
             Linear sRGB, reference white at 1; not clipped.
         """
         u = self._toned(np.asarray(encoded_rgb, dtype=np.float64))
-        return mixed(u, split_terms(self.theta)[3])
+        linear = mixed(u, split_terms(self.theta)[3])
+        return linear if self.smoothing is None else self.smoothing.apply(linear)
 
     def uncertainty(self, linear_rgb: Array, *, sampling_sd: Array | None = None) -> ColourUncertainty:
         """Return how sure normalised colours are.
@@ -212,11 +218,28 @@ class ColourFit:
         if mix.shape[1] == 6:
             roots = np.sqrt(np.maximum(u[..., [0, 0, 1]] * u[..., [1, 2, 2]], 0))
             out += np.asarray(cv2.transform(roots, matrix[:, 3:].astype(np.float32)), dtype=np.float32)
+        if self.smoothing is not None:
+            bins = (rgb // (256 // BINS)).astype(np.int32)
+            out += self._smoothing_table[(bins[..., 0] * BINS + bins[..., 1]) * BINS + bins[..., 2]]
         return out
+
+    @cached_property
+    def _smoothing_table(self) -> NDArray[np.float32]:
+        """Return what smoothing adds to the colour in the middle of each bin, linear sRGB, shape (`BINS` ** 3, 3)."""
+        assert self.smoothing is not None
+        levels = (np.arange(BINS) + 0.5) / BINS
+        grid = np.stack(np.meshgrid(levels, levels, levels, indexing="ij"), axis=-1).reshape(-1, 3)
+        linear = mixed(self._toned(grid), split_terms(self.theta)[3])
+        return np.asarray(self.smoothing.apply(linear) - linear, dtype=np.float32)
 
 
 def fit_colours(
-    samples: PatchSamples, design: CardDesign, *, usable: Mask | None = None, print_delta_e00: float = 0.0
+    samples: PatchSamples,
+    design: CardDesign,
+    *,
+    usable: Mask | None = None,
+    print_delta_e00: float = 0.0,
+    print_known: bool | None = None,
 ) -> ColourFit:
     """Fit the correction that brings a card's patches to their reference colours.
 
@@ -233,6 +256,9 @@ def fit_colours(
         Patches to fit on; by default those inside the photo with at most a tenth of their pixels clipped.
     print_delta_e00 : float
         Standard deviation of the printed patches about the design [CIEDE2000], for what is said of uncertainty.
+    print_known : bool, optional
+        Whether the references are those of the print itself, so that what the model leaves of the patches may be
+        spread over the colours between them; by default for the 24-patch chart alone.
 
     Returns
     -------
@@ -283,18 +309,28 @@ def fit_colours(
     error = problem.residuals(terms_fitted[None])[0][0]
     counted = weights * huber_weights(error)
     sigma = structure_sigma(error, counted, len(terms_fitted))
+    eighths, each = np.arange(len(used)) % CHOICE_FOLDS, np.arange(len(used))
+    known = design.kind == "chart24" if print_known is None else print_known
+    plain, smoothed = (
+        _score(_held_out(problem, terms_fitted, used, eighths, steps=1, smooth=smooth)[used])
+        for smooth in (False, True)
+    )
+    smooth = known and smoothed < plain
+    if smooth:
+        sigma *= smoothed / plain
     levels = s[used]
     return ColourFit(
         model=model,
         theta=terms_fitted,
         used=used,
         normalised_linear=corrected,
-        held_out_delta_e00=_held_out(problem, terms_fitted, used, np.arange(len(used)), steps=4),
+        held_out_delta_e00=_held_out(problem, terms_fitted, used, each, steps=4, smooth=smooth),
         log_range=np.array([levels.min(), levels.max()]),
         covariance=terms_covariance(problem, terms_fitted, counted, sigma),
         structure_sigma=sigma,
         print_delta_e00=print_delta_e00,
         patches_lab=lab[used],
+        smoothing=smoothing_of(colour.linear_rgb_to_lab(corrected)[used], lab[used], counted[used]) if smooth else None,
     )
 
 
@@ -303,16 +339,21 @@ def _score(errors: Array) -> float:
     return float(np.sqrt(np.mean(np.minimum(errors, 2 * OUTLIER_DELTA_E00) ** 2)))
 
 
-def _held_out(problem: Problem, theta: Array, used: Mask, groups: NDArray[Any], *, steps: int) -> Array:
+def _held_out(
+    problem: Problem, theta: Array, used: Mask, groups: NDArray[Any], *, steps: int, smooth: bool = False
+) -> Array:
     """Return each used patch's CIEDE2000 when its group was left out of the fit, shape (N,); NaN elsewhere.
 
     All folds run at once, each starting from the whole fit, which is a step or two away.
     """
     names = np.unique(groups[used])
     weights = (used[None, :] & (groups[None, :] != names[:, None])).astype(float)
-    _, _, r = solve(problem, np.repeat(theta[None], len(names), axis=0), weights, steps)
+    _, error, r = solve(problem, np.repeat(theta[None], len(names), axis=0), weights, steps)
+    lab = colour.linear_rgb_to_lab(r)
+    if smooth:
+        smoothing = smoothing_of(lab, problem.lab, weights * huber_weights(error))
+        lab = lab + kernel(lab, lab) @ smoothing.weights
     index = np.flatnonzero(used)
-    corrected = r[np.searchsorted(names, groups[index]), index]
     held_out = np.full(len(used), np.nan)
-    held_out[index] = colour.delta_e00(colour.linear_rgb_to_lab(corrected), problem.lab[index])
+    held_out[index] = colour.delta_e00(lab[np.searchsorted(names, groups[index]), index], problem.lab[index])
     return held_out

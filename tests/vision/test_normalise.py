@@ -1,5 +1,7 @@
 """The correction on patches whose true colours and camera are known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,6 +9,7 @@ from vision import colour
 from vision.card import PatchSamples
 from vision.colourmodel import DARKEST, HEAD, Problem, light_terms, metric_at
 from vision.normalise import MODELS, fit_colours
+from vision.smoothing import smoothing_of
 from vision.specs import load_card, load_chart24
 
 
@@ -119,6 +122,41 @@ def test_pixels_and_colours_are_corrected_alike():
     fit = fit_colours(photographed(design, noise=0.004, **CAMERAS["all"]), design)
     pixels = np.random.default_rng(2).integers(0, 256, (40, 50, 3), dtype=np.uint8)
     np.testing.assert_allclose(fit.correct_pixels(pixels), fit.correct(pixels / 255), rtol=2e-4, atol=2e-5)
+
+
+@pytest.mark.parametrize("name", ["mixed_channels", "all"])
+def test_what_is_left_of_the_patches_is_spread_smoothly(name):
+    """A camera with a smooth error that no matrix holds: spread where the print is known, and only there."""
+    design = load_card()
+    rng = np.random.default_rng(8)
+    lab = design.reference_lab
+    error = np.zeros((48, 3))
+    for knot in rng.uniform([20, -50, -50], [95, 50, 50], (10, 3)):
+        error += np.exp(-(((lab - knot) / 30) ** 2).sum(axis=1))[:, None] * rng.normal(0, 3, 3)
+    camera = CAMERAS[name]
+    strange = [
+        replace(patch, reference_lab=tuple(moved)) for patch, moved in zip(design.patches, lab + error, strict=True)
+    ]
+    samples = photographed(replace(design, patches=tuple(strange)), noise=0.001, **camera)
+    plain, smooth = (fit_colours(samples, design, print_known=known) for known in (False, True))
+    assert plain.smoothing is None
+    assert smooth.smoothing is not None
+    both = plain.used & smooth.used
+    held_out = [np.sqrt(np.mean(fit.held_out_delta_e00[both] ** 2)) for fit in (plain, smooth)]
+    assert held_out[1] < 0.95 * held_out[0]
+    pixels = np.random.default_rng(2).integers(8, 248, (40, 50, 3), dtype=np.uint8)
+    by_table, exact = smooth.correct_pixels(pixels), smooth.correct(pixels / 255)
+    away = colour.delta_e00(*(colour.linear_rgb_to_lab(np.maximum(each, 0.002)) for each in (by_table, exact)))
+    # Bins of eight levels: under what an eye sees.
+    assert np.quantile(away, 0.99) < 0.5
+
+
+def test_smoothing_leaves_colours_far_from_the_patches_alone():
+    design = load_chart24()
+    rng = np.random.default_rng(3)
+    smoothing = smoothing_of(design.reference_lab + rng.normal(0, 2, (24, 3)), design.reference_lab, np.ones(24))
+    far = colour.lab_to_linear_rgb(np.array([[50, 140, -140], [60, -130, 130], [10, 100, 100.0]]))
+    np.testing.assert_allclose(smoothing.apply(far), far, atol=2e-3)
 
 
 def test_white_is_preserved():
