@@ -16,10 +16,12 @@ import click
 from app.commands import archive
 from app.commands.account import account
 from app.commands.card import card
+from app.commands.intake import intake
 from app.commands.options import FOLDER, JSON, counting_bar
 from app.commands.options import present as _now
 from app.commands.report import export, report
 from app.commands.strip import asked_strip, strip_group
+from app.commands.tags import tags
 from app.config import DEFAULT_PORT, version
 from app.errors import TurnblueError
 from vision.errors import VisionError
@@ -172,6 +174,8 @@ main.add_command(card)
 main.add_command(report)
 main.add_command(strip_group)
 main.add_command(export)
+main.add_command(intake)
+main.add_command(tags)
 for _command in archive.COMMANDS:
     main.add_command(_command)
 

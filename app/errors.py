@@ -100,6 +100,18 @@ class CannotMeasure(TurnblueError):
     code = "cannot_measure"
 
 
+class CannotConfirm(TurnblueError):
+    """A grade cannot be confirmed so."""
+
+    code = "cannot_confirm"
+
+
+class CannotTrain(TurnblueError):
+    """A grader cannot be fitted, compared or taken into use."""
+
+    code = "cannot_train"
+
+
 class CannotRestore(TurnblueError):
     """A backup cannot be made a log again."""
 
@@ -122,6 +134,12 @@ class StripRefused(TurnblueError):
     """A kind of strip cannot be taught so."""
 
     code = "strip_refused"
+
+
+class IntakeRefused(TurnblueError):
+    """Photos cannot be taken in, or tags printed, as asked."""
+
+    code = "intake_refused"
 
 
 class CannotServe(TurnblueError):

@@ -147,6 +147,7 @@ class Pool:
     """One pool as the company knows it. Depths in m, volume in L, pressure in kPa.
 
     `turnover_h` is how long pump and filter take to move the pool's volume once, as the pump's flow says.
+    `latitude_deg` and `longitude_deg` (WGS 84) tell which pool a photo was taken at; no customer sees them.
     """
 
     id: str
@@ -166,6 +167,8 @@ class Pool:
     town: str = ""
     note: str = ""
     turnover_h: float | None = None
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
 
 
 @dataclass(frozen=True)

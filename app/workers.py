@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from vision.disc import DiscAsked
     from vision.grade import Grader
     from vision.strip import StripAsked
+    from vision.tag import PhotoClues
 
 PICTURE_QUALITY = 92
 """JPEG quality of the pictures that `score` writes [0-100]: no blocks seen at full size (our own judgement)."""
@@ -343,6 +344,20 @@ class NormalisedPicture:
             open_photo(self.content), long_side_px=2 * self.width_px, calibrations=self.calibrations
         )
         return None if picture is None else _jpeg(picture, self.width_px)
+
+
+@dataclass(frozen=True)
+class FindClues:
+    """The task of finding what a photo tells of where it belongs: tags, time, position."""
+
+    content: bytes
+
+    def __call__(self) -> PhotoClues:
+        """Return the clues."""
+        from vision.photo import open_photo
+        from vision.tag import read_clues
+
+        return read_clues(open_photo(self.content))
 
 
 def make_picture(task: Callable[[], bytes | None]) -> bytes | None:

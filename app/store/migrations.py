@@ -58,9 +58,21 @@ def add_reports(db: Database) -> None:
         db.conn.execute(statement)
 
 
+def add_intake(db: Database) -> None:
+    """Add photos that wait to be sorted into visits, visits begun and not saved, and where a pool is."""
+    for statement in _INTAKE.split(";\n\n"):
+        db.conn.execute(statement)
+
+
 def add_sighted(db: Database) -> None:
     """Add how far a person saw into the water at a visit: the sighting disc's depth, what was seen and what not."""
     db.conn.execute(_SIGHTED)
+
+
+def add_confirmations(db: Database) -> None:
+    """Add the grades that a person confirmed or corrected."""
+    for statement in _CONFIRMATIONS.split(";\n\n"):
+        db.conn.execute(statement)
 
 
 MIGRATIONS: tuple[Callable[[Database], None], ...] = (
@@ -70,9 +82,10 @@ MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     add_strips,
     add_accounts,
     add_reports,
-    keep_free,
+    add_intake,
     keep_free,
     add_sighted,
+    add_confirmations,
 )
 """In order; append only. Those that change nothing are replaced before the first release."""
 
@@ -391,6 +404,34 @@ begin select raise(abort, 'reports are appended, never changed'); end
 """
 """Version 6. A link's token is kept as its sha256 alone: who reads the log cannot open a customer's page with it."""
 
+_INTAKE = """
+create table arrivals (
+    seq integer primary key,
+    sha256 text not null unique references photos (sha256),
+    name text not null,
+    sent_by text not null,
+    arrived_at text not null,
+    clues text check (clues is null or json_valid(clues)),
+    unread text not null,
+    answer text,
+    visit_id text references visits (id),
+    done_at text
+) strict;
+
+create index arrivals_waiting on arrivals (seq) where done_at is null;
+
+create table drafts (
+    visit_id text primary key references visits (id),
+    begun_at text not null,
+    begun_by text not null
+) strict;
+
+alter table pools add column latitude_deg real;
+
+alter table pools add column longitude_deg real
+"""
+"""Version 7. An arrival's clues and answer are kept, so that sorting goes on wherever and whenever it was left."""
+
 _SIGHTED = """
 create table sighted (
     visit_id text primary key references visits (id),
@@ -401,3 +442,26 @@ create table sighted (
 ) strict
 """
 """Version 9."""
+
+_CONFIRMATIONS = """
+create table confirmations (
+    seq integer primary key,
+    measurement_id text not null references measurements (id),
+    sha256 text not null references photos (sha256),
+    confirmed_at text not null,
+    confirmed_by text not null,
+    clarity text check (clarity in ('crystal', 'clear', 'hazy', 'cloudy', 'opaque')),
+    severity text check (severity in ('none', 'trace', 'light', 'moderate', 'heavy')),
+    check (clarity is not null or severity is not null)
+) strict;
+
+create index confirmations_by_photo on confirmations (sha256, seq);
+
+create trigger confirmations_stay before delete on confirmations
+begin select raise(abort, 'confirmations are appended, never removed'); end;
+
+create trigger confirmations_unchanged before update on confirmations
+begin select raise(abort, 'confirmations are appended, never changed'); end
+"""
+"""A confirmation hangs on the measurement it was made before, so that given and confirmed grade stay side by side; the
+newest of a photo counts."""
