@@ -28,6 +28,9 @@ END_SHARE = 0.4
 """The same where they are all at one end: the project's own."""
 OFF_SHARE = 0.3
 """Share of pads off the key from which the strip is not of this kind: the project's own."""
+TOGETHER = 1.5
+"""Factor on the sum of squared distances from which all pads together are too far off: they share the light's error,
+which chance does not know (the project's own)."""
 LATE_GRACE = 1.25
 """Part by which the read time may be overrun before a strip counts as late: the project's own; labels give whole or
 half minutes (from memory)."""
@@ -117,7 +120,7 @@ def _unlikely(read: list[tuple[Scale, Along]], leave: float) -> bool:
     """Return whether all pads together lie too far off the key for chance; of four or more the worst is left out."""
     each = sorted((along.distance2, 3 * len(scale.pads) - 1) for scale, along in read)
     kept = each[:-1] if len(each) >= 4 else each
-    return sum(d2 for d2, _ in kept) > leave * chi2_bound(sum(dof for _, dof in kept))
+    return sum(d2 for d2, _ in kept) > TOGETHER * leave * chi2_bound(sum(dof for _, dof in kept))
 
 
 def _run(flags: Array) -> int:
