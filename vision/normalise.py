@@ -36,7 +36,7 @@ from vision.colourmodel import (
 )
 from vision.smoothing import BINS, Smoothing, kernel, smoothing_of
 from vision.specs import CardDesign
-from vision.uncertainty import HULL_SLOPE, ColourUncertainty, outside_hull, spread_of, structure_sigma
+from vision.uncertainty import HULL_SLOPE, OTHER_SURFACES, ColourUncertainty, outside_hull, spread_of, structure_sigma
 
 Array = NDArray[Any]
 Mask = NDArray[Any]
@@ -54,6 +54,10 @@ printing and cameras explain (the project's own)."""
 
 CHOICE_FOLDS = 8
 """Folds by which the model is chosen; the chosen one's patches are then left out one by one."""
+
+LEAST_SHARE = 0.1
+"""How far under nought a channel may come out, as a share of the greatest: no pigment's colour lies further outside
+sRGB (the chart's cyan 0.07). Past it a matrix was carried too far."""
 
 FEWEST_PATCHES = 14
 """Fewest patches that a correction is fitted on: the project's own, half the chart and two."""
@@ -142,7 +146,8 @@ class ColourFit:
         """
         u = self._toned(np.asarray(encoded_rgb, dtype=np.float64))
         linear = mixed(u, split_terms(self.theta)[3])
-        return linear if self.smoothing is None else self.smoothing.apply(linear)
+        linear = linear if self.smoothing is None else self.smoothing.apply(linear)
+        return np.maximum(linear, -LEAST_SHARE * linear.max(axis=-1, keepdims=True))
 
     def uncertainty(self, linear_rgb: Array, *, sampling_sd: Array | None = None) -> ColourUncertainty:
         """Return how sure normalised colours are.
@@ -168,7 +173,9 @@ class ColourFit:
         at_middle = Problem(s, np.zeros((count, 5)), lab, np.tile(np.eye(3), (count, 1, 1)), self._mix_terms)
         slope = at_middle.residuals(self.theta[None])[1][0]
         covariance = np.einsum("nip,pq,njq->nij", slope, self.covariance, slope, optimize=True)
-        covariance += spread_of(float(np.hypot(self.structure_sigma, self.print_delta_e00 / np.sqrt(3))), lab)
+        covariance += spread_of(
+            float(np.hypot(OTHER_SURFACES * self.structure_sigma, self.print_delta_e00 / np.sqrt(3))), lab
+        )
         covariance += (HULL_SLOPE * outside_hull(lab, self.patches_lab))[:, None, None] ** 2 * np.eye(3)
         if sampling_sd is not None:
             noisy = dlab * np.asarray(sampling_sd, dtype=np.float64).reshape(-1, 1, 3)
@@ -221,7 +228,10 @@ class ColourFit:
         if self.smoothing is not None:
             bins = (rgb // (256 // BINS)).astype(np.int32)
             out += self._smoothing_table[(bins[..., 0] * BINS + bins[..., 1]) * BINS + bins[..., 2]]
-        return out
+        channels = cv2.split(out)
+        greatest = cv2.max(cv2.max(channels[0], channels[1]), channels[2])
+        floor = cv2.multiply(greatest, -LEAST_SHARE)
+        return np.asarray(cv2.merge([cv2.max(each, floor) for each in channels]), dtype=np.float32)
 
     @cached_property
     def _smoothing_table(self) -> NDArray[np.float32]:
