@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.align import align, project
-from vision.chart import MOST_TRIES, ChartFound, ChartRefused, look_for_chart, same_place
+from vision.chart import MOST_TRIES, ChartFound, ChartRefused, look_for_chart, look_for_soft_chart, same_place
 from vision.errors import NoCardFound
 from vision.flags import BY_NAME
 from vision.grid import Lattice, find_lattices, within
@@ -379,19 +379,29 @@ def _find_by_patches(photo: Photo) -> CardFound | ChartRefused | None:
         lattices: list[Lattice] = []
         seen = look_for_chart(picture.rgb, _kept(find_lattices(picture.rgb), lattices))
         if isinstance(seen, ChartFound):
-            design = load_chart24()
-            # The finder counts patches from 0 at the first one's centre; the design counts tenths of a pitch.
-            to_cells = np.array([[0.1, 0, -0.5], [0, 0.1, -0.5], [0, 0, 1.0]])
-            homography = _to_photo(np.asarray(seen.homography, dtype=np.float64) @ to_cells, picture)
-            return _sampled(photo, design, homography, (), float("nan"))
+            return _chart_laid(photo, picture, seen)
         card = _own_by_patches(photo, picture, lattices) or _own_by_outline(photo, picture)
         if card is not None:
             return card
+        soft = look_for_soft_chart(picture.rgb)
+        if soft is not None:
+            # No edges are left: they are as wide as the patches, and the photo is said to be blurred.
+            return _chart_laid(photo, picture, soft, edge_width_px=soft.pitch_px * picture.reduction)
         # Fine textures look like part of a chart now and then; a chart cut off is seen in the small picture too.
         refused = refused or seen
         if picture.reduction == 1:
             break
     return refused
+
+
+def _chart_laid(
+    photo: Photo, picture: Picture, found: ChartFound, edge_width_px: float = float("nan")
+) -> CardFound | None:
+    """Return the 24-patch chart with its samples."""
+    # The finder counts patches from 0 at the first one's centre; the design counts tenths of a pitch.
+    to_cells = np.array([[0.1, 0, -0.5], [0, 0.1, -0.5], [0, 0, 1.0]])
+    homography = _to_photo(np.asarray(found.homography, dtype=np.float64) @ to_cells, picture)
+    return _sampled(photo, load_chart24(), homography, (), edge_width_px)
 
 
 def _kept(lattices: Iterable[Lattice], into: list[Lattice]) -> Iterator[Lattice]:

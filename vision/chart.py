@@ -17,6 +17,7 @@ import numpy.typing as npt
 from vision.grid import Lattice, find_lattices, jacobian, project, within
 from vision.gridfit import GridFit, fit_edges
 from vision.gridmatch import CELL_TOLERANCE, GridDesign, Match, cell_colours, cell_misfit, fit_steps, match_grid
+from vision.gridspots import spot_lattices
 
 Array = npt.NDArray[Any]
 
@@ -92,6 +93,13 @@ rendered scenes score 0.83 to 0.88 with a third of their edges."""
 
 MOST_BAD_CELLS = 5
 """Most patches that may not fit: covered, in glare, dirty. Ours."""
+
+SOFT_SCORE, SOFT_NODES, SOFT_MISFITS = 0.6, 15, 3
+"""Colour score, spots seen of 24 and most patches that may not fit, from which a chart too blurred for edges is taken
+by its colours. Ours."""
+
+SOFT_SIDE, SOFT_OFF = (0.85, 0.85), 0.25
+"""Side taken for its patches [pitches], between two prints measured (0.8 and 0.9), and how far a spot may be off."""
 
 SURE_NODES = 10
 """Flat regions in the middle of patches from which a chart laid on its edges is taken without looking further. Ours."""
@@ -190,6 +198,41 @@ def look_for_chart(encoded_rgb: Array, lattices: Iterable[Lattice] | None = None
     return held if held is not None else ChartRefused(reason)
 
 
+def look_for_soft_chart(encoded_rgb: Array) -> ChartFound | None:
+    """Find a 24-patch chart too blurred for its patches to have edges, by the spots that its colours make.
+
+    Parameters
+    ----------
+    encoded_rgb : ndarray of uint8, shape (H, W, 3)
+        Gamma-encoded picture [0-255].
+
+    Returns
+    -------
+    ChartFound or None
+        With `edge_share` nought and `edge_residual_px` NaN.
+    """
+    design = chart24_design()
+    for lattice in spot_lattices(encoded_rgb):
+        match = match_grid(encoded_rgb, lattice, design)
+        if match is None or match.score < SOFT_SCORE or match.cells < design.rows * design.columns:
+            continue
+        homography = within(lattice, match.to_lattice, design.rows, design.columns)
+        if not np.isfinite(homography).all() or np.linalg.det(jacobian(homography, np.array([2.5, 1.5]))) <= 0:
+            continue
+        fit = GridFit(homography, SOFT_SIDE, 0.0, np.zeros((design.rows, design.columns), bool), float("nan"))
+        found = _found(encoded_rgb, fit, design)
+        bad = ~(found.cell_misfit <= CELL_TOLERANCE)
+        if (
+            found.colour_fit >= SOFT_SCORE
+            and found.pitch_px >= SMALLEST_PITCH_PX
+            and bad.sum() <= SOFT_MISFITS
+            and _centred(found, lattice, SOFT_OFF) >= SOFT_NODES
+            and not _leaves_picture(encoded_rgb, homography, SOFT_SIDE)
+        ):
+            return found
+    return None
+
+
 def refine_chart(encoded_rgb: Array, found: ChartFound) -> ChartFound:
     """Lay a found chart on its edges again, in a picture of another size of the same photo.
 
@@ -244,12 +287,12 @@ def patch_quads_px(found: ChartFound, *, shrink: float = 0.6) -> Array:
     return project(found.homography, (centres + outline).reshape(-1, 2)).reshape(-1, 4, 2)
 
 
-def _centred(found: ChartFound, lattice: Lattice) -> int:
+def _centred(found: ChartFound, lattice: Lattice, off: float = 0.1) -> int:
     """Return how many of the flat regions seen lie in the middle of a patch of the chart as it was laid."""
     place = project(np.linalg.inv(found.homography), lattice.nodes_px, seen=found.corners_px.mean(0))
     whole = np.round(place)
     last = [CHART24_COLUMNS - 1, CHART24_ROWS - 1]
-    inside = (np.abs(place - whole).max(1) < 0.1) & (whole >= 0).all(1) & (whole <= last).all(1)
+    inside = (np.abs(place - whole).max(1) < off) & (whole >= 0).all(1) & (whole <= last).all(1)
     return len(np.unique(whole[inside], axis=0))
 
 

@@ -45,7 +45,7 @@ class Lattice:
 
 
 @dataclass(frozen=True)
-class _Blobs:
+class Blobs:
     """Flat regions: centres (N, 2), shape matrices (N, 2, 2) [px^2] of side^2 of the like parallelogram."""
 
     centres: Array
@@ -86,7 +86,7 @@ def find_lattices(encoded_rgb: Array) -> Iterator[Lattice]:
         local_range, around = local_ranges(level)
         for mask in flat_masks(local_range, around):
             blobs = _blobs(mask, around)
-            for found in _lattices(blobs):
+            for found in grown_lattices(blobs):
                 yield Lattice(
                     to_full @ found.homography,
                     found.nodes,
@@ -116,7 +116,7 @@ def flat_masks(local_range: Array, around: Array) -> Iterator[Array]:
         yield cv2.threshold(local_range, bound, 1, cv2.THRESH_BINARY_INV)[1]
 
 
-def _blobs(mask: Array, around: Array) -> _Blobs:
+def _blobs(mask: Array, around: Array) -> Blobs:
     """Return the regions of `mask` that look like parallelograms of a patch's size, those among strong edges first."""
     count, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=4)
     height, width = mask.shape
@@ -129,7 +129,7 @@ def _blobs(mask: Array, around: Array) -> _Blobs:
     good[0] = False
     keep = np.flatnonzero(good)
     if len(keep) < MIN_NODES:
-        return _Blobs(np.empty((0, 2)), np.empty((0, 2, 2)))
+        return Blobs(np.empty((0, 2)), np.empty((0, 2, 2)))
     new_label = np.full(count, -1, np.int32)
     new_label[keep] = np.arange(len(keep))
     flat = np.flatnonzero(mask)
@@ -153,10 +153,10 @@ def _blobs(mask: Array, around: Array) -> _Blobs:
     whole = np.round(centres[keep][order]).astype(int)
     order = order[np.argsort(-around[whole[:, 1], whole[:, 0]].astype(int), kind="stable")][:MAX_BLOBS]
     shapes = np.einsum("nij,nj,nkj->nik", vectors[order], sides[order] ** 2, vectors[order])
-    return _Blobs(centres[keep][order], shapes)
+    return Blobs(centres[keep][order], shapes)
 
 
-def _lattices(blobs: _Blobs) -> Iterator[Lattice]:
+def grown_lattices(blobs: Blobs) -> Iterator[Lattice]:
     """Yield grids grown from neighbours of like size."""
     centres = blobs.centres
     if len(centres) < MIN_NODES:
