@@ -147,7 +147,7 @@ class ColourFit:
         u = self._toned(np.asarray(encoded_rgb, dtype=np.float64))
         linear = mixed(u, split_terms(self.theta)[3])
         linear = linear if self.smoothing is None else self.smoothing.apply(linear)
-        return np.maximum(linear, -LEAST_SHARE * linear.max(axis=-1, keepdims=True))
+        return np.asarray(np.maximum(linear, -LEAST_SHARE * linear.max(axis=-1, keepdims=True)), dtype=np.float64)
 
     def uncertainty(self, linear_rgb: Array, *, sampling_sd: Array | None = None) -> ColourUncertainty:
         """Return how sure normalised colours are.
@@ -229,8 +229,7 @@ class ColourFit:
             bins = (rgb // (256 // BINS)).astype(np.int32)
             out += self._smoothing_table[(bins[..., 0] * BINS + bins[..., 1]) * BINS + bins[..., 2]]
         channels = cv2.split(out)
-        greatest = cv2.max(cv2.max(channels[0], channels[1]), channels[2])
-        floor = cv2.multiply(greatest, -LEAST_SHARE)
+        floor = np.asarray(cv2.max(cv2.max(channels[0], channels[1]), channels[2])) * np.float32(-LEAST_SHARE)
         return np.asarray(cv2.merge([cv2.max(each, floor) for each in channels]), dtype=np.float32)
 
     @cached_property

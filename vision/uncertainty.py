@@ -39,8 +39,8 @@ LEAST_STRUCTURE_DELTA_E00 = 0.5
 (the project's own)."""
 
 OTHER_SURFACES = 1.25
-"""What the model leaves of other surfaces over what it leaves of patches it was fitted on: by leaving patches out (1.15)
-and from rendered pigments (1.4; `python -m tests.vision.test_uncertainty` prints how it holds)."""
+"""What the model leaves of other surfaces over what it leaves of patches it was fitted on: patches left out say 1.15,
+rendered pigments 1.4 (`python -m tests.vision.test_uncertainty` prints how it holds)."""
 
 HULL_SLOPE = 0.12
 """Standard deviation that a colour gains with each CIELAB unit outside the patches' hull: from rendered cameras
