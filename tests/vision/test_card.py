@@ -54,6 +54,9 @@ def found(content):
         ({"tint": (1.0, 0.75, 0.45)}, 1.0),
         ({"size_px": (1200, 1600), "width_share": 0.35}, 1.5),
         ({"size_px": (4032, 3024), "width_share": 0.06}, 2.0),
+        # Marks too blurred or too few to be read: by the patches, or by the card's outline.
+        ({"width_share": 0.1, "blur_px": 2.4}, 3.0),
+        ({"width_share": 0.1, "blur_px": 1.6, "covered": 2, "tilt_deg": 45.0}, 3.0),
     ],
     ids=lambda value: "_".join(f"{k}_{v}" for k, v in value.items()) or "plain" if isinstance(value, dict) else "",
 )

@@ -16,6 +16,7 @@ from vision.chart import (
     ChartRefused,
     find_chart,
     look_for_chart,
+    look_for_soft_chart,
     patch_centres_px,
     patch_quads_px,
     refine_chart,
@@ -229,3 +230,17 @@ def test_pictures_of_nothing_are_refused(picture):
 def test_wrong_arrays_are_named(wrong):
     with pytest.raises(ValueError, match="encoded_rgb must be uint8 of shape"):
         look_for_chart(wrong)
+
+
+@pytest.mark.parametrize("seed", [0, 2, 3, 4])
+def test_chart_without_edges_is_found_by_its_spots(seed):
+    photo, truth = render_chart(replace(BASE, size=0.05, blur_px=3.4, tilt_deg=15.0), seed)
+    found = look_for_soft_chart(photo)
+    assert found is not None
+    # Within a third of the pitch every patch's middle is still its own.
+    assert np.abs(patch_centres_px(found) - truth.centres_px).max() < truth.pitch_px / 3
+
+
+@pytest.mark.parametrize(("kind", "scene", "seed"), negatives(12, seed=3), ids=lambda value: str(value)[:24])
+def test_no_spots_make_a_chart_where_there_is_none(kind, scene, seed):
+    assert look_for_soft_chart(render_negative(scene, seed)) is None
