@@ -153,25 +153,24 @@ POOLS: tuple[DemoPool, ...] = (
                 work=(Work.FILTER_CLEANED,), floor_seen=False),
         ),
     ),
-    # Milky for days and not clearing: torn grids let the dirt back in.
+    # Green for a week whatever is poured: cyanuric acid, tested late, holds the chlorine back.
     DemoPool(
         _pool("copper-beech-31", "Copper Beech 31", 21000, FilterKind.DE, depth_shallow_m=1.0, depth_deep_m=2.4,
             floor_colour=FloorColour.WHITE, clean_pressure_kpa=11 * KPA_PER_PSI),
         {"seed": 31, "shape": "oval", "length_m": 10.0, "width_m": 5.2, "shallow_m": 1.0, "deep_m": 2.4, "finish":
             "white"},
-        9,
+        8,
         (
-            DemoVisit(9, 11, "Ash", 0.36, 150.0, equipment=_found(12), readings=_drops(0.0, 7.6, 80.0, 30.0),
-                treatments=(_chlorine(11.0),), work=FIRST_WORK, floor_seen=False),
-            DemoVisit(8, 11, "Ash", 0.5, 30.0, readings=_drops(4.0, 7.6), treatments=(_chlorine(4.0),),
-                equipment=_found(13), floor_seen=False),
-            DemoVisit(6, 10, "Ash", 0.62, 2.2, readings=_drops(8.0, 7.5), equipment=_found(12),
-                work=(Work.FILTER_CLEANED,), floor_seen=False),
-            DemoVisit(4, 10, "Rio", 0.66, 1.6, light="overcast", readings=_drops(6.0, 7.5), equipment=_found(12),
-                work=(Work.FILTER_CLEANED,), floor_seen=False),
-            DemoVisit(2, 10, "Ash", 0.64, 1.5, photos=2, readings=_drops(5.0, 7.5), equipment=_found(11,
-                ElementState.TORN, True), work=(Work.FILTER_CLEANED,), floor_seen=False,
-                note="White powder comes back through the returns"),
+            DemoVisit(8, 11, "Ash", 0.36, 150.0, equipment=_found(12, ElementState.GOOD, True), readings=_drops(0.0,
+                7.6, 80.0), treatments=(_chlorine(11.0),), work=FIRST_WORK, floor_seen=False),
+            DemoVisit(6, 11, "Ash", 0.38, 135.0, readings=_drops(0.5, 7.6), treatments=(_chlorine(11.0),),
+                equipment=_found(13), work=(Work.FILTER_CLEANED, Work.BRUSHED), floor_seen=False),
+            DemoVisit(5, 10, "Rio", 0.38, 138.0, light="overcast", readings=_drops(3.0, 7.5), equipment=_found(13),
+                treatments=(_chlorine(11.0),), work=(Work.BRUSHED,), floor_seen=False),
+            DemoVisit(3, 10, "Ash", 0.37, 130.0, readings=_drops(4.0, 7.5), equipment=_found(14),
+                treatments=(_chlorine(11.0),), work=(Work.FILTER_CLEANED, Work.BRUSHED), floor_seen=False),
+            DemoVisit(1, 17, "Ash", 0.37, 134.0, photos=2, readings=_drops(6.0, 7.5, 80.0, 170.0), equipment=_found(12),
+                work=(Work.FILTER_CLEANED,), floor_seen=False, note="Sample diluted by half for the cyanuric acid"),
         ),
     ),
     # Sand lets the finest through: flocculated yesterday, to be vacuumed to waste.

@@ -13,7 +13,7 @@ from fake_measuring import FakeMeasurer
 from app import actions, demo, measuring
 from app.demo import MARKER, DemoFailed, make_demo, photo_names, photo_requests
 from app.demo_data import COMPANY, POOLS
-from app.records import Standing, StepKind
+from app.records import CauseKind, Standing, StepKind
 from vision.results import clarity_of, severity_of
 
 NOW = datetime(2026, 6, 3, 14, 30, tzinfo=UTC)
@@ -79,7 +79,9 @@ def test_the_stories_stand_at_their_stages(pretend, tmp_path):
     assert set(board) == set(BY_ID) - {"orchard-bend-22"}
     steps = {pool_id: row.step.step for pool_id, row in board.items()}
     assert steps["heron-court-4"] is StepKind.RESTORE_POWER
-    assert steps["copper-beech-31"] is StepKind.REPAIR_FILTER
+    stalled = board["copper-beech-31"].progress
+    assert stalled.standing is Standing.STALLED
+    assert stalled.causes[0].kind is CauseKind.CYANURIC_ACID
     assert steps["old-quarry-2"] in (StepKind.FLOCCULATE, StepKind.VACUUM)
     assert steps["kestrel-close-5"] is StepKind.MEASURE_AGAIN
     assert steps["saltgrass-9"] in (StepKind.BALANCE, StepKind.HAND_OVER)
