@@ -204,7 +204,9 @@ def dose_html(dose: Dose, units: str) -> str:
     """Return a dose in large type with its range, cost, arithmetic, side effects and cautions."""
     after = "".join(f"<li>{escape(each)}</li>" for each in dose.side_effects)
     sources = "".join(f"<li>{escape(each)}</li>" for each in dose.sources)
-    facts = [("From, to", f"{say_amount(dose.low, dose.unit, units)} to {say_amount(dose.high, dose.unit, units)}")]
+    facts = [
+        ("Sensible range", f"{say_amount(dose.low, dose.unit, units)} to {say_amount(dose.high, dose.unit, units)}")
+    ]
     if dose.cost is not None:
         most = dose.cost.high if dose.cost.high is not None else dose.cost.mid
         spread = f"({dose.currency}{dose.cost.low:,.2f} to {dose.currency}{most:,.2f})"
