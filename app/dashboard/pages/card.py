@@ -87,11 +87,11 @@ def show_cards(desk: Desk) -> None:
 def cards_html(found: list[CardStanding]) -> str:
     """Return the cards as a table."""
     rows = "".join(
-        f"<tr><th>{each.number}</th><td>{each.photos}</td><td>{'yes' if each.calibrated else 'no'}</td>"
-        f"<td>{cards.drift_say(each.drift)}</td></tr>"
+        f"<tr><th>{each.number}</th><td>{cards.drift_say(each.drift)}<small>{each.photos} photos, print "
+        f"{'measured' if each.calibrated else 'not measured'}</small></td></tr>"
         for each in found
     )
-    head = "<tr><th>Card</th><th>Photos</th><th>Print measured</th><th>Colours</th></tr>"
+    head = "<tr><th>Card</th><th>Colours</th></tr>"
     return (
         '<div class="tb-ledger" role="region" aria-label="Cards" tabindex="0">'
         f"<table><thead>{head}</thead><tbody>{rows}</tbody></table></div>"
