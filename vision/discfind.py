@@ -23,22 +23,23 @@ WIDTHS_SHARE = (0.03, 0.34)
 """Least and greatest width of a disc looked for, of the picture's long side: the project's own."""
 STEP = 1.25
 """Ratio between widths tried; half of it off, the quadrants still agree to nine tenths (our own trial)."""
-ASPECTS = (0.4, 0.53, 0.7, 0.92)
-"""Heights over widths tried: a level disc looked at from 66 to 23 degrees off the vertical."""
-SEARCH_PX = 24
+SHAPES = (*((aspect, tilt) for aspect in (0.4, 0.53, 0.7) for tilt in (-0.45, 0.0, 0.45)), (0.92, 0.0))
+"""Ellipses tried: short over long axis, a level disc looked at from 66 to 23 degrees off the vertical, and the long
+axis' angle to the photo's width [rad]: to the left and right of a photo taken steeply down a disc lies aslant."""
+SEARCH_PX = 20
 """Width of the disc in the shrunk pictures it is searched in [px]."""
 LEAST_RESPONSE = 0.22
 """Least share of the local spread that the quadrants must explain to be looked at closer: the project's own."""
-TRIED = 260
+TRIED = 400
 """Places looked at closer, best first: the project's own, for time."""
 ANGLES = 96
 RADII_MM = (20.0, 32.0, 44.0, 56.0, 75.0, 82.0, 90.0)
 """Circles on which a place is compared with the print [mm]."""
 FRAME, FRAME_MM = 72, 104.0
 """Side of the print's frame [px] and half of it [mm], in which places are laid over exactly."""
-ROUND, MOST_SLANT = 0.8, 0.5
+ROUND, MOST_SLANT = 0.8, 0.75
 """Height over width from which a disc counts as round, and the sine of the angle between its long axis and the photo's
-width that it may have below that: 30 degrees, for tilted phones and poles (the project's own)."""
+width that it may have below that: 49 degrees, for discs aside of a photo taken steeply (the project's own)."""
 MOST_TURN = 0.17
 """Turn [rad] by which a laid-over print may still agree better elsewhere: under a sector (0.26)."""
 REFINED = 40
@@ -169,7 +170,7 @@ def _quadrant_filter() -> tuple[Array, Array, Array]:
 
 
 def _candidates(picture: Array, widths_px: tuple[float, float], within: Array | None) -> Array:
-    """Return places like quadrants, shape (N, 4): x, y, half width [px], height over width; at most `TRIED`."""
+    """Return places like quadrants, shape (N, 5): x, y, half width [px], short over long axis, tilt; best first."""
     cosine, sine, window = _quadrant_filter()
     open_to = np.full(picture.shape, 255, np.uint8)
     left, top, right, bottom = 0, 0, picture.shape[1], picture.shape[0]
@@ -185,26 +186,43 @@ def _candidates(picture: Array, widths_px: tuple[float, float], within: Array | 
     width = widths_px[0]
     found = []
     while width <= widths_px[1] * STEP**0.5:
-        for aspect in ASPECTS:
-            fx, fy = SEARCH_PX / width, SEARCH_PX / (width * aspect)
-            size = (round(picture.shape[1] * fx), round(picture.shape[0] * fy))
-            if min(size) < SEARCH_PX:
-                continue
-            small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA if fy < 1 else cv2.INTER_LINEAR)
-            small = small - cv2.GaussianBlur(small, (0, 0), SEARCH_PX / 2)
-            one, two, mean = (cv2.filter2D(small, -1, kernel) for kernel in (cosine, sine, window))
-            spread = np.sqrt(np.maximum(cv2.filter2D(small * small, -1, window) - mean * mean, 0) + 1e-5)
+        factor = SEARCH_PX / width
+        size = (round(picture.shape[1] * factor), round(picture.shape[0] * factor))
+        if min(size) < SEARCH_PX:
+            break
+        small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+        for aspect, tilt in SHAPES:
+            warped, back = _made_round(small, aspect, tilt)
+            warped = warped - cv2.GaussianBlur(warped, (0, 0), SEARCH_PX / 2)
+            one, two, mean = (cv2.filter2D(warped, -1, kernel) for kernel in (cosine, sine, window))
+            spread = np.sqrt(np.maximum(cv2.filter2D(warped * warped, -1, window) - mean * mean, 0) + 1e-5)
             # A perfect quadrant wave has amplitude 2/pi in its window's second harmonic, its spread being 1.
             response = np.hypot(one, two) / spread * (np.pi / 2)
-            peak = (response >= cv2.dilate(response, np.ones((7, 7), np.uint8))) & (response > LEAST_RESPONSE)
-            peak &= cv2.resize(open_to, size, interpolation=cv2.INTER_NEAREST) > 0
-            rows, cols = np.nonzero(peak)
-            for row, col in zip(rows, cols, strict=True):
-                at = ((col + 0.5) / fx - 0.5 + left, (row + 0.5) / fy - 0.5 + top, width / 2, aspect)
-                found.append((float(response[row, col]), *at))
+            rows, cols = np.nonzero(
+                (response >= cv2.dilate(response, np.ones((7, 7), np.uint8))) & (response > LEAST_RESPONSE)
+            )
+            x, y = (back @ np.stack([cols, rows, np.ones(len(rows))]) + 0.5) / factor - 0.5
+            inside = (x > 0) & (y > 0) & (x < picture.shape[1] - 1) & (y < picture.shape[0] - 1)
+            for row, col, at_x, at_y in zip(rows[inside], cols[inside], x[inside], y[inside], strict=True):
+                if open_to[int(at_y + 0.5), int(at_x + 0.5)]:
+                    found.append((float(response[row, col]), at_x + left, at_y + top, width / 2, aspect, tilt))
         width *= STEP
     found.sort(reverse=True)
-    return np.array([each[1:] for each in found[:TRIED]]).reshape(-1, 4)
+    return np.array([each[1:] for each in found[:TRIED]]).reshape(-1, 5)
+
+
+def _made_round(small: Array, aspect: float, tilt: float) -> tuple[Array, Array]:
+    """Return a picture in which an ellipse of this shape is round, and the map from its pixels back, shape (2, 3)."""
+    c, s = np.cos(tilt), np.sin(tilt)
+    forward = np.array([[c, s], [-s / aspect, c / aspect]])
+    height, width = small.shape
+    corners = forward @ np.array([[0, width - 1, width - 1, 0], [0, 0, height - 1, height - 1]])
+    low, high = corners.min(axis=1), corners.max(axis=1)
+    whole = np.column_stack([forward, -low])
+    size = tuple(np.ceil(high - low).astype(int) + 1)
+    warped = cv2.warpAffine(small, whole, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    inverse = np.linalg.inv(forward)
+    return np.asarray(warped), np.column_stack([inverse, inverse @ low])
 
 
 @cache
@@ -228,9 +246,10 @@ def _compare(picture: Array, places: Array) -> tuple[Array, Array, Array]:
     """Return for each place the best correlation with the print, its turn, and the ring's correlation."""
     angle = (np.arange(ANGLES) + 0.5) * 2 * np.pi / ANGLES
     radius = np.array(RADII_MM)[:, None] / load_disc().radius_mm
+    shapes = np.array([_affine(place, 0.0)[:, :2] for place in places]) * load_disc().radius_mm
     x, y = radius * np.cos(angle), radius * np.sin(angle)
-    at_x = places[:, 0, None, None] + places[:, 2, None, None] * x
-    at_y = places[:, 1, None, None] + (places[:, 2] * places[:, 3])[:, None, None] * y
+    at = np.einsum("nij,jrk->nirk", shapes, np.stack([x, y])) + places[:, :2, None, None]
+    at_x, at_y = at[:, 0], at[:, 1]
     soft = cv2.GaussianBlur(picture, (0, 0), max(0.8, float(np.median(places[:, 2])) / 25))
     seen = cv2.remap(
         soft,
@@ -258,11 +277,13 @@ def _agreement(seen: Array) -> tuple[Array, Array, Array]:
 
 
 def _affine(place: Array, turn: float) -> Array:
-    """Return the map from the print's millimetres to the picture for a place and a turn."""
-    x, y, half, aspect = place
+    """Return the map from the print's millimetres to the picture for a place and a turn of the print."""
+    x, y, half, aspect, tilt = place
     unit = half / load_disc().radius_mm
     c, s = np.cos(turn), np.sin(turn)
-    return np.array([[unit * c, -unit * s, x], [unit * aspect * s, unit * aspect * c, y]])
+    squashed = np.diag([unit, unit * aspect]) @ np.array([[c, -s], [s, c]])
+    tilted = np.array([[np.cos(tilt), -np.sin(tilt)], [np.sin(tilt), np.cos(tilt)]]) @ squashed
+    return np.column_stack([tilted, [x, y]])
 
 
 def _laid_over(picture: Array, affine: Array) -> DiscPose | None:
@@ -276,9 +297,11 @@ def _laid_over(picture: Array, affine: Array) -> DiscPose | None:
         x, y, columns, there = _print_and_slopes(blur_mm)
         at_x = found[0, 0] * x + found[0, 1] * y + found[0, 2]
         at_y = found[1, 0] * x + found[1, 1] * y + found[1, 2]
-        if min(at_x.min(), at_y.min()) < 1 or at_x.max() > picture.shape[1] - 2 or at_y.max() > picture.shape[0] - 2:
+        in_x, in_y = at_x[there], at_y[there]
+        if min(in_x.min(), in_y.min()) < 1 or in_x.max() > picture.shape[1] - 2 or in_y.max() > picture.shape[0] - 2:
             return None
-        seen = cv2.remap(picture, at_x.astype(np.float32), at_y.astype(np.float32), cv2.INTER_LINEAR)
+        at = at_x.astype(np.float32), at_y.astype(np.float32)
+        seen = cv2.remap(picture, *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         seen = cv2.GaussianBlur(seen, (0, 0), 0.7 * blur_mm * FRAME / 2 / FRAME_MM)[there].astype(np.float64)
         weight = np.ones_like(seen)
         for _ in range(3):
