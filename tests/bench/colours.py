@@ -120,16 +120,22 @@ def turnblue_errors(path: Path, true: np.ndarray, *, refit: bool) -> dict[str, n
 
     "turnblue" fits anew without each patch, which is then judged whether or not it would have been dropped; "its own
     word" is `ColourFit.held_out_delta_e00`; "published values" the same with the shipped reference instead of the
-    rendered spectra's.
+    rendered spectra's. All are NaN where the chart is not found: the table counts them.
     """
     from vision.card import find_card
+    from vision.errors import NoCardFound
     from vision.measure import usable_patches
     from vision.normalise import fit_colours
     from vision.photo import open_photo
 
-    card = find_card(open_photo(path))
+    nothing = np.full(len(true), np.nan)
+    names = ("turnblue", "turnblue, its own word", "turnblue, published")
+    try:
+        card = find_card(open_photo(path))
+    except NoCardFound:
+        return dict.fromkeys(names, nothing)
     if card.design.kind != "chart24":
-        raise ValueError(f"{path.name}: found a {card.design.kind}")
+        return dict.fromkeys(names, nothing)
     lab = lab_of(true)
     patches = tuple(
         replace(patch, reference_srgb=tuple(np.clip(encode(rgb), 0, 1)), reference_lab=tuple(where))
@@ -157,7 +163,7 @@ def run(seed: int, folder: Path, environments: Path | None, quick: bool) -> str:
     shots = range(1 if quick else len(SHOTS))
     cameras = range(camera_count())
     errors: dict[tuple[str, str, int], list[np.ndarray]] = {}
-    keys, sets, worst = [], [], []
+    keys, sets, worst, missed = [], [], [], []
     for name, (kelvin, balance) in ILLUMINANTS.items():
         for camera in cameras:
             for shot in shots:
@@ -170,7 +176,10 @@ def run(seed: int, folder: Path, environments: Path | None, quick: bool) -> str:
                 sets.append({"encoded": encoded.tolist(), "reference": encode(true).tolist()})
                 for method, fix in METHODS.items():
                     errors.setdefault((method, name, camera), []).append(held_out(fix, encoded, true)[fair])
-                for method, each in turnblue_errors(path, true, refit=True).items():
+                ours = turnblue_errors(path, true, refit=True)
+                if np.isnan(ours["turnblue"]).all():
+                    missed.append(f"{path.name} ({name}, camera {camera}, shot {shot})")
+                for method, each in ours.items():
                     errors.setdefault((method, name, camera), []).append(each[fair])
                     if method == "turnblue":
                         worst += [(float(e), path.name, name, camera, shot, i) for i, e in enumerate(each) if fair[i]]
@@ -182,7 +191,10 @@ def run(seed: int, folder: Path, environments: Path | None, quick: bool) -> str:
     (folder / "failing_colour.json").write_text(
         json.dumps(sorted(worst, key=lambda w: -np.nan_to_num(w[0], nan=99))[:60], indent=1)
     )
-    return _table(errors, list(cameras)) + "\n" + "\n".join(missing)
+    notes = [f"Turnblue did not find the chart in {len(missed)} of {len(keys)} photos: {', '.join(missed)}"] * bool(
+        missed
+    )
+    return "\n".join([_table(errors, list(cameras)), *notes, *missing])
 
 
 def _table(errors: dict[tuple[str, str, int], list[np.ndarray]], cameras: list[int]) -> str:

@@ -33,6 +33,8 @@ MOST_SIGMA_PER_CELL = {"card": 0.66, "chart": 0.4}
 fifths of a patch; at 0.66 of a cell a Gaussian leaves a tenth of the contrast of black beside white cells."""
 CORNER_SHARE = 0.025
 """A card is in its right place where every corner is within this share of its diagonal as photographed, or 3 px."""
+MARK_SHARE = 0.15
+"""A peer's mark is in its right place where every corner is within this share of its side, or 3 px."""
 CENTRE_SHARE = 0.35
 """A chart is in its right place where every patch centre is within this share of the patches' pitch, or 2 px."""
 
@@ -130,18 +132,37 @@ def make_photos(kind: str, count: int, seed: int, folder: Path) -> list[Case]:
     return cases
 
 
+def _marks_right(corners: np.ndarray, answer: dict) -> bool:
+    """Return whether each mark read lies where the card's true corners put it."""
+    if not answer.get("marks"):
+        return False
+    card = card_target().corners_mm
+    true_h = cv2.getPerspectiveTransform(card.astype(np.float32), corners.astype(np.float32))
+    true = project(true_h, np.array(answer["from_mm"])).reshape(-1, 4, 2)
+    found = np.array(answer["to_px"]).reshape(-1, 4, 2)
+    sides = np.linalg.norm(np.roll(true, -1, axis=1) - true, axis=2).mean(axis=1)
+    apart = np.linalg.norm(true - found, axis=2).max(axis=1)
+    return bool((apart <= np.maximum(3.0, MARK_SHARE * sides)).all())
+
+
 def judge(case: Case, answer: dict) -> str:
-    """Return right, wrong or none for one finder's answer about one case.
+    """Return right, marks, wrong or none for one finder's answer about one case.
+
+    "marks": every mark read is where it should be, but the card's far corners, carried on from one or two small
+    marks, are not. That is a find, of a mark; it is no place to sample patches at.
 
     An answer's `corners` (card) must come in the printed order; `centres` (chart) too where `ordered` says so, else
     (peers) in any order: each true centre needs one of its own within reach.
     """
     if case.target == "card":
-        if answer.get("corners") is None:
+        if answer.get("corners") is None and not answer.get("marks"):
             return "none"
-        true, found = np.array(case.corners), np.array(answer["corners"])
-        reach = max(3.0, CORNER_SHARE * max(np.linalg.norm(true[0] - true[2]), np.linalg.norm(true[1] - true[3])))
-        return "right" if np.linalg.norm(true - found, axis=1).max() <= reach else "wrong"
+        true = np.array(case.corners)
+        if answer.get("corners") is not None:
+            reach = max(3.0, CORNER_SHARE * max(np.linalg.norm(true[0] - true[2]), np.linalg.norm(true[1] - true[3])))
+            if np.linalg.norm(true - np.array(answer["corners"]), axis=1).max() <= reach:
+                return "right"
+        return "marks" if _marks_right(true, answer) else "wrong"
     if answer.get("centres") is None:
         return "none"
     true, found = np.array(case.centres), np.array(answer["centres"])
@@ -155,6 +176,12 @@ def judge(case: Case, answer: dict) -> str:
         return "right" if np.diag(apart).max() <= reach else "wrong"
     nearest = apart.argmin(axis=1)
     return "right" if len(set(nearest)) == 24 and apart.min(axis=1).max() <= reach else "wrong"
+
+
+def _corner_share(case: Case, answer: dict) -> float:
+    true, found = np.array(case.corners), np.array(answer["corners"])
+    diagonal = max(np.linalg.norm(true[0] - true[2]), np.linalg.norm(true[1] - true[3]))
+    return float(np.linalg.norm(true - found, axis=1).max() / diagonal)
 
 
 def _said(case: Case) -> str:
@@ -171,30 +198,31 @@ def table(cases: list[Case], answers: dict[str, list[dict]]) -> tuple[str, dict[
     for field, values in (("tilt", TILTS), ("size", SIZES), ("blur", BLURS), ("light", LIGHTS)):
         rows += [(f"{field} {value}", [getattr(case, field) == value for case in cases]) for value in values]
     wide = max(len(name) for name in outcome) + 2
-    lines = ["right (wrong place)".ljust(28) + "cases".rjust(6) + "".join(m.rjust(wide) for m in outcome)]
+    lines = ["right +marks only (wrong)".ljust(34) + "cases".rjust(6) + "".join(m.rjust(wide) for m in outcome)]
     for name, picked in rows:
         count = sum(picked)
         if not count:
             continue
-        line = name.ljust(28) + str(count).rjust(6)
+        line = name.ljust(34) + str(count).rjust(6)
         for each in outcome.values():
             right = sum(o == "right" for o, p in zip(each, picked, strict=True) if p)
             wrong = sum(o == "wrong" for o, p in zip(each, picked, strict=True) if p)
-            line += (f"{right} ({wrong})" if wrong else f"{right}").rjust(wide)
+            part = sum(o == "marks" for o, p in zip(each, picked, strict=True) if p)
+            line += (f"{right}" + f" +{part}" * bool(part) + f" ({wrong})" * bool(wrong)).rjust(wide)
         lines.append(line)
-    times = "time over imread, median".ljust(34)
+    times = "time over imread, median".ljust(40)
     for found in answers.values():
         ratio = [a["seconds"] / a["decode_seconds"] for a in found if a.get("decode_seconds")]
         times += (f"{np.median(ratio):.2f}" if ratio else "-").rjust(wide)
     lines.append(times)
-    marks = "any of its marks read".ljust(34)
+    worst = "corners off, share of diagonal, p50/p95".ljust(40)
     for found in answers.values():
-        marks += (str(sum(bool(a.get("marks")) for a in found)) if any("marks" in a for a in found) else "-").rjust(
-            wide
-        )
-    lines.append(marks)
+        off = [_corner_share(c, a) for c, a in zip(cases, found, strict=True) if a.get("corners")]
+        shown = f"{np.median(off):.4f}/{np.quantile(off, 0.95):.4f}" if off and cases[0].target == "card" else "-"
+        worst += shown.rjust(wide)
+    lines.append(worst)
     failing = {
-        m: {o: [_said(c) for c, r in zip(cases, each, strict=True) if r == o] for o in ("wrong", "none")}
+        m: {o: [_said(c) for c, r in zip(cases, each, strict=True) if r == o] for o in ("marks", "wrong", "none")}
         for m, each in outcome.items()
     }
     return "\n".join(lines), failing

@@ -41,7 +41,7 @@ def marks_of(picture, rate, ids):
 
 
 def card_answer(picture, reduction, rate, design):
-    """Return the card's corners from every mark read, by least squares; one mark alone gives four points."""
+    """Return the card's corners from the marks read, and the marks themselves; one mark alone gives four points."""
     marks = {m["id"]: np.array(m["corners_mm"], float) for m in design["markers"]}
     found = marks_of(picture, rate, marks)
     if not found:
@@ -51,10 +51,11 @@ def card_answer(picture, reduction, rate, design):
     # Four points of one small mark, or many with one astray: RANSAC where there are enough.
     homography, _ = cv2.findHomography(source, target, cv2.RANSAC if len(found) > 1 else 0, 5.0)
     if homography is None:
-        return {"corners": None, "marks": len(found)}
+        return {"corners": None, "marks": len(found), "from_mm": source.tolist(), "to_px": target.tolist()}
     w, h = design["width_mm"], design["height_mm"]
     corners = cv2.perspectiveTransform(np.array([[[0, 0], [w, 0], [w, h], [0, h]]], float), homography)[0]
-    return {"corners": corners.tolist(), "marks": len(found)}
+    marked = {"marks": len(found), "from_mm": source.tolist(), "to_px": target.tolist()}
+    return {"corners": corners.tolist(), **marked}
 
 
 def chart_answer(picture, reduction):
