@@ -6,7 +6,9 @@ in the log before anything is made of it; what is not clear waits for an answer,
 
 from __future__ import annotations
 
+import lzma
 import stat
+import struct
 import zipfile
 import zlib
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
@@ -41,6 +43,26 @@ MOST_FILES = 5000
 MOST_MB = 8000
 """Unpacked size of a zip's photos taken at once [MB], whatever the zip itself says of its size (our choice)."""
 
+ZIP_TAIL = 22 + 65_535
+"""Bytes in which a zip's end record lies: the record and its longest comment (APPNOTE.TXT, 4.3.16; from memory)."""
+
+LONGEST_ENTRY = 600
+"""Bytes of a zip's directory allowed a file: a long name in it (our choice)."""
+
+_SPOILED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    struct.error,
+    EOFError,
+    OSError,
+    ValueError,
+    IndexError,
+    NotImplementedError,
+    RuntimeError,
+)
+"""What Python's zip reader raises of damaged bytes (found by spoiling zips at random)."""
+
 AT_ONCE = 32
 """Photos whose clues are looked for at once: what fits in memory beside each other (our choice)."""
 
@@ -62,6 +84,16 @@ class Waiting:
     unread: tuple[Arrival, ...]
     pools: Mapping[str, Pool]
     without_recovery: frozenset[str]
+
+
+@dataclass(frozen=True)
+class Proposed:
+    """Which pool one photo is of: by its tag, or by where it was taken; None where it does not tell."""
+
+    sha256: str
+    pool: Pool | None
+    why: str
+    is_tag: bool
 
 
 @dataclass(frozen=True)
@@ -112,6 +144,7 @@ def photos_in_zip(file: IO[bytes], name: str) -> Iterator[PhotoIn | Refused]:
     left = int(MOST_MB * 1e6)
     most = int(config.MAX_PHOTO_MB * 1e6)
     try:
+        _check_directory(file, name)
         with zipfile.ZipFile(file) as packed:
             entries = packed.infolist()
             if len(entries) > MOST_FILES:
@@ -119,7 +152,7 @@ def photos_in_zip(file: IO[bytes], name: str) -> Iterator[PhotoIn | Refused]:
             for entry in entries:
                 own = entry.filename.replace("\\", "/").rpartition("/")[2]
                 linked = stat.S_ISLNK(entry.external_attr >> 16)
-                if entry.is_dir() or linked or not _is_photo(own):
+                if linked or not _is_photo(own):
                     continue
                 if entry.flag_bits & 1:
                     yield Refused(own, "It is locked with a password. Pack the photos without one.")
@@ -127,7 +160,7 @@ def photos_in_zip(file: IO[bytes], name: str) -> Iterator[PhotoIn | Refused]:
                 try:
                     with packed.open(entry) as part:
                         content = part.read(min(most, left) + 1)
-                except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError):
+                except _SPOILED:
                     yield Refused(own, "It is damaged in the zip. Pack it again, or send the photo itself.")
                     continue
                 if len(content) > left:
@@ -137,10 +170,26 @@ def photos_in_zip(file: IO[bytes], name: str) -> Iterator[PhotoIn | Refused]:
                     yield Refused(own, f"The file is larger than {config.MAX_PHOTO_MB} MB.")
                     continue
                 yield PhotoIn(own, content, "other")
-    except (zipfile.BadZipFile, zlib.error, EOFError, ValueError, NotImplementedError) as error:
+    except _SPOILED as error:
         raise IntakeRefused(
             f"{name} is no zip that can be read.", "Pack the photos again, or name a folder."
         ) from error
+
+
+def _check_directory(file: IO[bytes], name: str) -> None:
+    """Return unless a zip's list of files is longer than we take: reading it alone would fill the memory.
+
+    Source: .ZIP File Format Specification (APPNOTE.TXT 6.3.10), sections 4.3.15 and 4.3.16; from memory.
+    """
+    file.seek(0, 2)
+    file.seek(max(0, file.tell() - ZIP_TAIL))
+    tail = file.read()
+    file.seek(0)
+    end = tail.rfind(b"PK\x05\x06")
+    size = int.from_bytes(tail[end + 12 : end + 16], "little") if end >= 0 else 0
+    # The long form (zip64) names its sizes elsewhere; what needs it is larger than is taken anyway.
+    if size > MOST_FILES * LONGEST_ENTRY or (end >= 20 and tail[end - 20 : end - 16] == b"PK\x06\x07"):
+        raise IntakeRefused(f"{name} is too large.", "Send it in parts.")
 
 
 def _is_photo(name: str) -> bool:
@@ -416,6 +465,32 @@ def _learn_place(log: Log, pool: Pool, visit: SortedVisit, *, at: datetime, by: 
 def pool_of_tag(log: Log, code: str) -> Pool | None:
     """Return the pool that a tag is of, None where the actor sees none."""
     return next((each for each in log.pools() if tag_code(each.id) == code), None)
+
+
+@needs(Right.VISIT)
+def propose_pool(log: Log, photo: PhotoIn, *, at: datetime, by: str = "") -> Proposed:
+    """Take a photo into the log and say which pool it is of.
+
+    Raises
+    ------
+    PhotoRefused
+        If it is empty or too large.
+    """
+    sha256 = actions.receive_photo(log, photo, received_at=at, by=by)
+    clues, unread = _clues_of(photo.content)
+    if clues is None:
+        return Proposed(sha256, None, unread, is_tag=False)
+    arrived = _arrived(Arrival(sha256, photo.name, at, clues, "", None))
+    pools = {each.id: each for each in log.pools()}
+    places = [Place(each.id, tag_code(each.id), each.latitude_deg, each.longitude_deg) for each in pools.values()]
+    # The hour is of no account for one photo alone; with one, a position is enough.
+    sorting = sort_photos([replace(arrived, taken_at=arrived.taken_at or at)], places)
+    if sorting.lone_tags:
+        code = sorting.lone_tags[0].codes[0]
+        return Proposed(sha256, next(each for each in pools.values() if tag_code(each.id) == code), "by its tag", True)
+    if sorting.visits:
+        return Proposed(sha256, pools[sorting.visits[0].pool_id], sorting.visits[0].why, is_tag=False)
+    return Proposed(sha256, None, sorting.questions[0].say, is_tag=bool(arrived.codes))
 
 
 @needs(Right.LOOK)

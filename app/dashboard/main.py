@@ -14,7 +14,7 @@ import streamlit as st
 
 from app.access import Right, allow
 from app.dashboard import session, widgets
-from app.dashboard.pages import about, accounts, board, card, dose, pool, pools, prices, strips, visit
+from app.dashboard.pages import about, accounts, board, card, dose, intake, pool, pools, prices, strips, visit
 from app.errors import NotSignedIn, TurnblueError
 from vision.errors import VisionError
 
@@ -26,6 +26,7 @@ PAGES = {
     "more": ("More", about.show, Right.LOOK),
     "pool": ("Pool", pool.show, Right.LOOK),
     "card": ("Card", card.show, Right.LOOK),
+    "intake": ("Photos without signal", intake.show, Right.VISIT),
     "strips": ("Test strips", strips.show, Right.VISIT),
     "prices": ("Prices", prices.show, Right.MONEY),
     "accounts": ("Accounts", accounts.show, Right.OWN_ACCOUNT),

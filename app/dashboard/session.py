@@ -108,6 +108,13 @@ def query(name: str) -> str:
     return str(st.query_params.get(name, ""))
 
 
+def site() -> str:
+    """Return the dashboard's address in the reader's browser; empty at this machine's own, which no phone opens."""
+    scheme, _, rest = (st.context.url or "http://localhost").partition("://")
+    host = rest.split("/")[0]
+    return "" if host.split(":")[0] in ("localhost", "127.0.0.1", "[") else f"{scheme}://{host}"
+
+
 def picture(desk: Desk, sha256: str, *, width_px: int) -> tuple[bytes | None, bool]:
     """Return a photo as JPEG and whether it is in the card's colours.
 

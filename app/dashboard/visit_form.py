@@ -107,6 +107,10 @@ def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
     """Ask what was found at the equipment; nothing tapped means not looked at."""
     st.subheader("At the equipment")
     manifold = None
+    well = False
+    if was == Equipment():
+        # One tap for the usual case; what is tapped below says otherwise.
+        well = st.checkbox("All well: power on, pump runs, flow holds")
     with st.container(key="tb-equipment"):
         power = choice("Power", "On", "Off", was.power_on)
         pump = choice("Pump", "Runs", "Will not run", was.pump_runs)
@@ -129,9 +133,9 @@ def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
             format="%.0f",
         )
     return Equipment(
-        power_on=power,
-        pump_runs=pump,
-        flow_holds=flow,
+        power_on=well or None if power is None else power,
+        pump_runs=well or None if pump is None else pump,
+        flow_holds=well or None if flow is None else flow,
         filter_pressure_kpa=pressure * desk.units.kpa_per_pressure if pressure is not None else None,
         elements=elements,
         manifold_sound=manifold,

@@ -209,6 +209,14 @@ def test_a_damaged_zip_never_ends_in_another_error():
             list(intake.photos_in_zip(io.BytesIO(bytes(spoiled)), "x.zip"))
 
 
+def test_a_long_directory_is_refused_before_it_is_read(monkeypatch):
+    long = packed([(f"{n:0200}.jpg", b"") for n in range(40)])
+    monkeypatch.setattr(intake, "MOST_FILES", 10)
+    monkeypatch.setattr(zipfile.ZipFile, "__init__", lambda *_given: pytest.fail("its directory was read"))
+    with pytest.raises(IntakeRefused, match="too large"):
+        list(intake.photos_in_zip(long, "x.zip"))
+
+
 def test_too_many_files_are_refused(monkeypatch, tmp_path):
     monkeypatch.setattr(intake, "MOST_FILES", 3)
     with pytest.raises(IntakeRefused, match="more than 3 files"):

@@ -6,12 +6,15 @@ from uuid import uuid4
 
 import streamlit as st
 
-from app import actions
+from app import actions, intake
 from app.access import Right
-from app.dashboard import widgets, words
+from app.dashboard import session, widgets, words
 from app.dashboard.session import Desk
 from app.records import FilterKind, FloorColour, Pool, Surface
 from app.treatment.units import say_pool_volume
+
+PAPERS = {"letter": "US Letter", "a4": "A4"}
+"""Papers the tags are printed on."""
 
 
 def show(desk: Desk) -> None:
@@ -26,11 +29,37 @@ def show(desk: Desk) -> None:
         hint = "Add the first one above." if adds else "Ask the office to add it, or the owner to assign it to you."
         widgets.show_html(widgets.say_html("No pool is in the log yet.", hint))
         return
+    show_tags(desk, pools)
     wanted = st.text_input("Find a pool", type="search") if len(pools) > 12 else ""
     with st.container(key="tb-board"):
         for pool in pools:
             if wanted.casefold() in f"{pool.name} {pool.owner} {pool.town}".casefold():
                 show_pool(desk, pool)
+
+
+def show_tags(desk: Desk, pools: tuple[Pool, ...]) -> None:
+    """Offer the QR tags to hang at the pools' equipment, all pools' or the chosen ones', and the photos' intake."""
+    if desk.actor.may(Right.VISIT):
+        st.page_link(desk.pages["intake"], label="Sort photos taken without signal")
+    with st.expander("Print pool tags", icon=":material/qr_code_2:"):
+        st.markdown("Hung at the equipment, a tag's photo names the pool; a phone's camera opens its new visit.")
+        names = {pool.id: pool.name for pool in pools}
+        chosen = st.multiselect("Pools", list(names), format_func=names.__getitem__, placeholder="All pools")
+        paper = st.segmented_control(
+            "Paper", ["letter", "a4"], format_func=PAPERS.__getitem__, default="letter", required=True
+        )
+        folder, actor, address = desk.folder, desk.actor, session.site()
+
+        def pdf() -> bytes:
+            # Called outside the page's run, when its own log is long closed.
+            with actions.open_log(folder, actor) as log:
+                return intake.write_tags(log, chosen, address=address, paper=paper)
+
+        st.download_button(
+            "Print pool tags (PDF)", pdf, file_name="turnblue_tags.pdf", mime="application/pdf", on_click="ignore"
+        )
+        if not address:
+            st.markdown("Opened at this machine alone, the tags name the pool but are no link for a phone.")
 
 
 def show_pool(desk: Desk, pool: Pool) -> None:

@@ -11,13 +11,14 @@ from datetime import timedelta
 
 import streamlit as st
 
-from app import actions, strips
+from app import actions, intake, strips
+from app.access import Right
 from app.actions import PhotoIn
 from app.config import MAX_PHOTO_MB
 from app.dashboard import session, strip_form, visit_form, widgets, words
 from app.dashboard.session import Desk
 from app.errors import TurnblueError
-from app.records import Recovery, Visit
+from app.records import Pool, Recovery, Visit
 from vision.errors import VisionError
 
 PHOTO_KINDS = ["jpg", "jpeg", "png", "webp", "heic", "heif"]
@@ -27,8 +28,15 @@ GO_ON_WITHIN = timedelta(hours=6)
 """How long a visit that was begun is offered again: a working day's half (our choice)."""
 
 
+PROPOSED = 4
+"""Pools proposed by large buttons: what fits on a phone without scrolling (our choice)."""
+
+
 def show(desk: Desk) -> None:
     """Show the visit being made, or what a saved one says."""
+    if session.query("tag"):
+        follow_tag(desk, session.query("tag"))
+        return
     recoveries = actions.open_recoveries(desk.log)
     asked = [each.pool.name for each in recoveries if each.id == session.query("recovery")]
     st.title(f"Visit: {asked[0]}" if asked else "Visit")
@@ -42,9 +50,80 @@ def show(desk: Desk) -> None:
         show_result(desk, recovery, next((each for each in recovery.visits if each.id == saved_id), None))
         return
     with st.container(key="tb-text"):
+        if session.query("recovery") not in by_id:
+            propose(desk, by_id)
         chosen = choose(by_id)
         if chosen is not None:
             make(desk, chosen)
+
+
+def follow_tag(desk: Desk, code: str) -> None:
+    """Go on to the visit of the pool whose tag was opened; offer to start its recovery where none is open."""
+    pool = intake.pool_of_tag(desk.log, code)
+    if pool is None:
+        st.title("Visit")
+        say = "This tag is of no pool you have."
+        widgets.show_html(widgets.say_html(say, "Ask the office, or choose the pool by its name.", act=True))
+        st.page_link(desk.pages["visit"], label="Choose the pool")
+        return
+    go_to(desk, pool)
+
+
+def go_to(desk: Desk, pool: Pool, **more: str) -> None:
+    """Go on to the visit of a pool with an open recovery; offer to start one where there is none."""
+    found = next((each for each in actions.recoveries_of(desk.log, pool.id) if each.closed_at is None), None)
+    if found is None:
+        widgets.show_html(widgets.say_html(f"{pool.name} has no open recovery.", "Start one to log a visit."))
+        if not desk.actor.may(Right.START) or not st.button("Start a recovery", type="primary", width="stretch"):
+            return
+        found = actions.open_recovery(desk.log, pool.id, at=desk.now)
+    st.query_params.from_dict({"recovery": found.id, **more})
+    st.rerun()
+
+
+def propose(desk: Desk, by_id: dict[str, Recovery]) -> None:
+    """Propose pools by large buttons: visits begun and not saved, then those due today; or by a photo."""
+    at_recovery = {visit.id: each for each in by_id.values() for visit in each.visits}
+    offered: dict[str, tuple[str, dict[str, str]]] = {}
+    for draft in intake.drafts(desk.log):
+        recovery = at_recovery.get(draft.visit_id)
+        if recovery is not None:
+            when = words.when_say(desk.local(draft.begun_at), desk.local(desk.now), us=desk.us)
+            name = f"Go on: {recovery.pool.name}, begun {when}{f' by {draft.begun_by}' if draft.begun_by else ''}"
+            offered[recovery.id] = (name, {"visit": draft.visit_id})
+    today = desk.local(desk.now).date()
+    for row in actions.board(desk.log, now=desk.now):
+        due = row.progress.next_visit_due
+        if row.recovery.id not in offered and due is not None and desk.local(due).date() <= today:
+            offered[row.recovery.id] = (f"{row.recovery.pool.name}: {widgets.due_say(row.progress, desk)}", {})
+    for recovery_id, (label, more) in list(offered.items())[:PROPOSED]:
+        if st.button(label, key=f"propose-{recovery_id}", width="stretch"):
+            st.query_params.from_dict({"recovery": recovery_id, **more})
+            st.rerun()
+    propose_by_photo(desk)
+
+
+def propose_by_photo(desk: Desk) -> None:
+    """Take a photo of the tag, or of the water, and go on to the pool it was taken at."""
+    file = st.file_uploader(
+        "Or begin with a photo: the pool's tag, or its water", type=PHOTO_KINDS, max_upload_size=MAX_PHOTO_MB
+    )
+    if file is None:
+        return
+    photo = PhotoIn(file.name, file.getvalue())
+    found = intake.propose_pool(desk.log, photo, at=desk.now, by=st.session_state.get("by", ""))
+    if found.pool is None:
+        hint = "The photo is safe in the log. Choose the pool by its name, then add the photo there."
+        widgets.show_html(widgets.say_html(found.why, hint, act=True))
+        return
+    more = {}
+    open_now = [each for each in actions.recoveries_of(desk.log, found.pool.id) if each.closed_at is None]
+    if not found.is_tag and open_now:
+        widgets.show_html(widgets.say_html(found.pool.name, f"Found {found.why}."))
+        visit, refused = take(desk, open_now[0], None, [photo])
+        st.session_state["photos_refused"] = refused
+        more = {"visit": visit.id} if visit is not None else {}
+    go_to(desk, found.pool, **more)
 
 
 def make(desk: Desk, recovery: Recovery) -> None:
@@ -68,6 +147,7 @@ def make(desk: Desk, recovery: Recovery) -> None:
     if visit is None:
         visit = actions.log_visit(desk.log, recovery.id, at=desk.now, by=noted.by).visit
     saved = actions.update_visit(desk.log, visit_form.noted_in(visit, noted), at=desk.now, by=noted.by)
+    intake.end_draft(desk.log, saved.id)
     forget_uploads()
     st.query_params.from_dict({"recovery": recovery.id, "saved": saved.id})
     st.rerun()
@@ -100,9 +180,12 @@ def begun(desk: Desk, recovery: Recovery) -> Visit | None:
     for visit in recovery.visits:
         if visit.id == asked:
             return visit
-    last = recovery.visits[-1] if recovery.visits else None
-    if last is None or not visit_form.only_photos(last) or desk.now - last.at > GO_ON_WITHIN:
-        return None
+    drafted = {each.visit_id for each in intake.drafts(desk.log)}
+    last = next((each for each in reversed(recovery.visits) if each.id in drafted), None)
+    if last is None:
+        last = recovery.visits[-1] if recovery.visits else None
+        if last is None or not visit_form.only_photos(last) or desk.now - last.at > GO_ON_WITHIN:
+            return None
     when = words.when_say(desk.local(last.at), desk.local(desk.now), us=desk.us)
     widgets.show_html(
         widgets.say_html(f"A visit was begun {when}.", f"{len(last.photo_sha256s)} photo(s) are safe in the log.")
@@ -148,12 +231,16 @@ def take(
     by = st.session_state.get("by", "")
     try:
         if visit is None:
-            logged = actions.log_visit(desk.log, recovery.id, at=desk.now, by=by, photos=photos)
-        else:
-            logged = actions.add_photos(desk.log, visit.id, photos, at=desk.now, by=by)
+            # Bytes, visit and draft are on disk before anything is measured: whatever breaks off, it is taken up again.
+            for photo in photos:
+                actions.receive_photo(desk.log, photo, received_at=desk.now, by=by)
+            visit = actions.log_visit(desk.log, recovery.id, at=desk.now, by=by).visit
+            intake.begin_draft(desk.log, visit.id, at=desk.now, by=by)
+        logged = actions.add_photos(desk.log, visit.id, photos, at=desk.now, by=by)
     except (TurnblueError, VisionError) as error:
+        # As it is in the log now: the photos came first.
         visits = actions.recovery(desk.log, recovery.id).visits
-        kept = visit or next((each for each in visits[-1:] if visit_form.only_photos(each)), None)
+        kept = next((each for each in visits if visit is not None and each.id == visit.id), None)
         return kept, [(error.sentence, error.hint)]
     return logged.visit, [(each.name, each.sentence) for each in logged.refused]
 
