@@ -14,6 +14,9 @@ from app.treatment.causes import cautions_of
 LEAST_SHOWN = 0.05
 """A cause less likely than this is left out: nobody opens a filter for one in twenty (our choice)."""
 
+ALWAYS_SHOWN = 2
+"""The first causes, shown however sure the first is: a check tells one from another (our choice)."""
+
 
 def show(progress: Progress, pool: Pool) -> None:
     """Show the part where the water stands still, else how probable it is that it does."""
@@ -26,7 +29,7 @@ def show(progress: Progress, pool: Pool) -> None:
 
 def stall_html(progress: Progress, pool: Pool) -> str:
     """Return the probability of the stall, its likely causes in order, and the cautions."""
-    shown = [each for each in progress.causes if each.share >= LEAST_SHOWN]
+    shown = [each for place, each in enumerate(progress.causes) if place < ALWAYS_SHOWN or each.share >= LEAST_SHOWN]
     sure = progress.stall_probability
     lead = "The photos say that the water stands still"
     lead += "." if sure is None else f": {_percent(sure)} probable."
