@@ -224,6 +224,10 @@ def _to_photo(homography: Array, picture: Picture) -> Array:
 def _sampled(
     photo: Photo, design: CardDesign, homography: Array, markers: tuple[int, ...], edge_width_px: float
 ) -> CardFound | None:
+    corners = project(homography, design.corners_mm)
+    if cv2.contourArea(corners.astype(np.float32), oriented=True) <= 0:
+        # Seen in a mirror, or marks taken for others: no card has its corners the other way round.
+        return None
     patch_px = _patch_side_px(design, homography)
     picture = _picture_for(photo, patch_px)
     samples = sample_patches(picture, design, homography)
@@ -238,7 +242,7 @@ def _sampled(
     return CardFound(
         design=design,
         homography=homography,
-        corners_px=project(homography, design.corners_mm),
+        corners_px=corners,
         samples=samples,
         markers_seen=markers,
         patch_px=patch_px,

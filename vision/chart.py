@@ -77,6 +77,9 @@ pictures without one."""
 LEAST_PART_SCORE = 0.52
 """The same for a chart that leaves the picture, of which fewer patches speak. Ours."""
 
+CLEAR_SCORE = 0.65
+"""Score from which channels may differ more. Ours, from a rendered stacked-sensor camera, whose blue carried 0.39."""
+
 MOST_TRIES = 3
 """Times a grid in one place is looked at, found through other masks and scales, before it is passed over. Ours."""
 
@@ -314,6 +317,9 @@ def _colours_fit(match: Match) -> bool:
     if match.cells < CHART24_ROWS * CHART24_COLUMNS:
         # Fewer patches fit by chance more easily.
         return match.score >= LEAST_PART_SCORE and own.min() > 0.5 and own.max() < 2 and mixed < 0.5
+    if match.score >= CLEAR_SCORE:
+        # So much explained may be a camera that tells colours apart badly.
+        return own.min() > 0.25 and own.max() < 2.6 and spread < 4 and mixed < 0.7
     return match.score >= LEAST_SCORE and own.min() > 0.4 and own.max() < 2.2 and spread < 2.5 and mixed < 0.7
 
 
