@@ -16,7 +16,7 @@ from app.tag import tag_text
 
 TEMPLATE = Path(__file__).with_name("tags.typ")
 
-SIDE_MM = 60.0
+SIDE_MM = 56.0
 """Side of the code without its quiet zone [mm]: read in photos from a metre away (our own trials on rendered tags)."""
 
 QUIET_MODULES = 4

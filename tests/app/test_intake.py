@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 import cv2
 import numpy as np
 import pytest
+import typst
 from click.testing import CliRunner
 from drawn_photos import drawn_photo
 from fake_measuring import FakeMeasurer
@@ -19,7 +20,8 @@ from app.access import Actor, Role
 from app.cli import main
 from app.errors import IntakeRefused, NotInLog
 from app.records import FilterKind, Pool
-from app.report.tags_pdf import modules, tags_pdf
+from app.report.card_pdf import Paper
+from app.report.tags_pdf import TEMPLATE, modules, tags_pdf, tags_sheet
 from app.tag import code_in, tag_code, tag_text
 from vision.photo import open_photo
 from vision.tag import read_clues
@@ -275,9 +277,22 @@ def test_a_photo_without_tag_and_position_says_so():
     assert (clues.texts, clues.taken_at, clues.latitude_deg) == ((), None, None)
 
 
-def test_the_printed_page_holds_each_tag(tmp_path):
-    pdf = tags_pdf([(f"p{n}", f"Cedar Lane {n} #*_$ \\") for n in range(7)], address=ADDRESS)
-    assert pdf.startswith(b"%PDF")
+@pytest.mark.parametrize("address", ["", ADDRESS], ids=["code alone", "address"])
+def test_the_printed_page_holds_six_tags_that_are_read(address):
+    pools = [(f"p{n}", f"Cedar Lane {n} #*_$ \\") for n in range(6)]
+    assert tags_pdf(pools, address=address).startswith(b"%PDF")
+    sheet = tags_sheet(pools, address=address, paper=Paper.LETTER)
+    # 100 pixels an inch: one page, as a screen shows it.
+    png = typst.compile(
+        TEMPLATE.read_bytes(),
+        sys_inputs={"sheet": json.dumps(sheet)},
+        format="png",
+        ppi=100,
+        ignore_system_fonts=True,
+    )
+    assert isinstance(png, bytes)
+    read = {code_in(each) for each in read_clues(open_photo(png)).texts}
+    assert read == {tag_code(pool_id) for pool_id, _ in pools}
 
 
 # The command line
