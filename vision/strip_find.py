@@ -33,11 +33,15 @@ COLOUR_SD = 5.0
 """Spread of colours while pads are looked for [CIELAB units]: wide, reading comes after (the project's own)."""
 CAP = 9.0
 """Most that one pad, gap or spot counts against a trial [squared standard deviations]: the project's own."""
+LEAST_COLOUR = 4.0
+"""Difference of a* and b* from the plastic from which a spot is coloured [CIELAB units]: the project's own."""
+FINE_SD, FINE_CAP, FINALISTS = 3.5, 14.0, 6
+"""The same two for the few best trials, and how many those are: the project's own."""
 LEFT_OVER = 5.0
 """What a spot that no pad explains counts against a trial: the project's own."""
 AWAY_SHARE = 0.4
 """A spot within this share of a pad's length of its place is that pad: the project's own."""
-WELL_FOUND = 3.5
+WELL_FOUND = 4.5
 """Mean cost a pad under which the first region found is taken, the others not searched: the project's own."""
 SHORT_SHARE = 0.62
 """A pad's spot under this share of the largest one's area is cut through: the project's own."""
@@ -117,11 +121,28 @@ def find_in(region: Region, kind: StripKind) -> StripFound | None:
     at = np.array([pad.centre_mm for pad in kind.pads])
     smooth = cv2.blur(region.lab, (max(3, int(np.median([b.size_px for b in seen]) * 0.45)),) * 2)
     costs = _costs(trials, at, seen, smooth, region, kind)
-    a, b = trials[int(np.argmin(costs))]
-    bend = 0j
-    for _ in range(2):
-        a, b, bend = _refined(a, b, bend, at, seen, kind)
-    return _found(a, b, bend, at, seen, smooth, region, kind)
+    best: StripFound | None = None
+    for trial in _finalists(trials, costs, at):
+        a, b, bend = complex(trials[trial, 0]), complex(trials[trial, 1]), 0j
+        for _ in range(2):
+            a, b, bend = _refined(a, b, bend, at, seen, kind)
+        found = _found(a, b, bend, at, seen, smooth, region, kind)
+        if best is None or found.cost < best.cost:
+            best = found
+    return best
+
+
+def _finalists(trials: Array, costs: Array, at: Array) -> list[int]:
+    """Return the cheapest trials that lay the pads differently: they are refined, and their colours weighed finer."""
+    chosen: list[int] = []
+    for trial in np.argsort(costs, kind="stable"):
+        places = trials[trial, 0] * at + trials[trial, 1]
+        pitch = 0.5 * abs(trials[trial, 0]) * 5.0
+        if all(np.abs(trials[each, 0] * at + trials[each, 1] - places).max() > pitch for each in chosen):
+            chosen.append(int(trial))
+        if len(chosen) == FINALISTS or costs[trial] > costs[chosen[0]] + 3 * CAP:
+            break
+    return chosen
 
 
 def _like_pads(seen: list[Blob], region: Region, kind: StripKind) -> list[Blob]:
@@ -198,15 +219,15 @@ def _costs(trials: Array, at: Array, seen: Sequence[Blob], smooth: Array, region
     return np.asarray(cost)
 
 
-def _colour_cost(lab: Array, kind: StripKind) -> Array:
+def _colour_cost(lab: Array, kind: StripKind, sd: float = COLOUR_SD, cap: float = CAP) -> Array:
     """Return how unlike its key each pad is, shape (N, pads), capped."""
-    cost = np.full(lab.shape[:2], CAP)
+    cost = np.full(lab.shape[:2], cap)
     for scale in kind.scales:
         curve = curve_of(scale)
         steps = np.flatnonzero((curve.t >= -0.5) & (curve.t <= len(scale.values) - 0.5))[::8]
         own = lab[:, list(scale.pads)]
         off = own[:, None] - curve.lab[steps][None]
-        each = np.minimum((off**2).sum(axis=-1) / COLOUR_SD**2, CAP)
+        each = np.minimum((off**2).sum(axis=-1) / sd**2, cap)
         best = each.sum(axis=2).argmin(axis=1)
         cost[:, list(scale.pads)] = each[np.arange(len(own)), best]
     return cost
@@ -273,12 +294,15 @@ def _found(
     flat = np.array(quads).reshape(-1, 1, 2)
     height, width = region.lab.shape[:2]
     inside = (places.real >= 0) & (places.real < width) & (places.imag >= 0) & (places.imag < height)
-    colours = _colour_cost(_sampled(smooth, places[None]), kind)[0]
+    colours = _colour_cost(_sampled(smooth, places[None]), kind, FINE_SD, FINE_CAP)[0]
     direction = a / abs(a)
     rest = [each for n, each in enumerate(seen) if n not in matched.values()]
+    # Wet shine on the plastic is as white as it is: only coloured spots are pads that the kind does not have.
+    rest = [each for each in rest if np.linalg.norm((each.lab - region.plastic_lab)[1:]) > LEAST_COLOUR]
     alike = [each for each in rest if pad_px / SIZE_SLACK < each.size_px < pad_px * SIZE_SLACK]
     in_line = [each for each in alike if abs(((each.at - b) / direction).imag) < 0.9 * pad_px]
-    cost = float(colours.mean() + LEFT_OVER * len(in_line) / len(at))
+    fell_off = (~own).sum() / len(at)
+    cost = float(colours.mean() + LEFT_OVER * len(in_line) / len(at) + 0.5 * fell_off)
     return StripFound(
         quads_px=cv2.perspectiveTransform(flat, region.to_photo).reshape(-1, 4, 2),
         matched=own,

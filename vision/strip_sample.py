@@ -18,7 +18,7 @@ from vision.uncertainty import spread_of
 
 Array = NDArray[Any]
 
-PAD_SD = 0.7
+PAD_SD = 0.8
 """Standard deviation of a pad's colour from strip to strip, and of what dye and print do differently before a camera
 [CIEDE2000 a component]: the project's own, set on rendered strips so that 80 % intervals cover 80 %."""
 WANTED_PAD_PX = 16.0
