@@ -19,6 +19,9 @@ PER_EDGE = 7
 """Points tried along each edge of each rectangle, away from its corners."""
 
 
+WIDTH_REACH = 0.4
+"""How far to either side of an edge its width is measured [sides of a rectangle]."""
+
 SETTLED_PX = 0.05
 """Move of the farthest edge point under which a further round changes nothing [px]."""
 
@@ -109,7 +112,6 @@ def align(
         rise[:, [0, -1]] = 0
         peak = rise.argmax(axis=1)
         strength = rise.max(axis=1)
-        step = profile.max(axis=1) - profile.min(axis=1)
         # An edge: a rise outward that stands out of the profile's own wobble and is no end of the search.
         seen = inside & (strength > 4) & (peak > 1) & (peak < len(offsets) - 2)
         some = rise[seen]
@@ -127,11 +129,23 @@ def align(
             return result
         h, residual = fitted
         rms = float(np.sqrt(np.mean(np.minimum(residual**2, 9.0))))
-        widths = 0.8 * step[seen] / np.maximum(strength[seen], 1e-9)
-        result = Alignment(h, rms, float(seen.mean()), float(np.median(widths)))
+        result = Alignment(h, rms, float(seen.mean()), _edge_width(grey, here[seen], direction[seen], h, scale))
         if np.abs(project(h, points[seen]) - here[seen]).max() < SETTLED_PX:
             break
     return result
+
+
+def _edge_width(grey: NDArray[np.uint8], points: Array, direction: Array, homography: Array, scale: float) -> float:
+    """Return the median width of edges (10 to 90 % rise) [px], seen over most of a rectangle: blur makes them wide."""
+    middle = project(np.linalg.inv(homography), points.mean(axis=0)[None])
+    side_px = float(np.linalg.norm(np.diff(project(homography, middle + np.array([[0, 0], [scale, 0]])), axis=0)))
+    reach = float(np.clip(WIDTH_REACH * side_px, 3.0, 40.0))
+    offsets = np.linspace(-reach, reach, 33)
+    at = (points[:, None, :] + offsets[:, None] * direction[:, None, :]).astype(np.float32)
+    profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(float)
+    slope = np.diff(profile, axis=1).max(axis=1) / (offsets[1] - offsets[0])
+    step = profile.max(axis=1) - profile.min(axis=1)
+    return float(np.median(0.8 * step / np.maximum(slope, 1e-9)))
 
 
 def _unit(points: Array) -> Array:

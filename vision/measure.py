@@ -55,7 +55,7 @@ from vision.widening import shifted_features
 
 Array = NDArray[Any]
 
-PIPELINE = "0.1.2"
+PIPELINE = "0.1.3"
 """Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
 
 POOR_MEDIAN, POOR_P95 = 6.0, 20.0
@@ -69,6 +69,9 @@ LEAST_PATCH_SHARE = 0.6
 """Share of the card's patches that must be fit to use: the project's own."""
 BLURRED_SHARE = 0.55
 """Edge width over patch side from which the patches' middles are mixed with their rims (sampled part 0.56)."""
+BLURRED_SHARE_UNREAD = 0.33
+"""The same for a card whose marks are unreadable: the project's own, from rendered blurs (a blur of a quarter of a
+patch gives 0.39)."""
 BLURRED_WIDTH = 0.012
 """Edge width over the photo's long side from which floor detail is lost to the blur: the project's own."""
 UNEVEN_RATIO = 1.8
@@ -368,7 +371,10 @@ def card_problems(card: CardFound, usable: NDArray[np.bool_]) -> list[Problem]:
     light = inside & (reference[:, 0] > 90)
     if light.any() and colour.decode_srgb(samples.encoded_rgb[light]).max(axis=1).mean() < DARK_WHITE:
         problems.append(problem("under_exposed"))
-    if np.isfinite(card.edge_width_px) and card.edge_width_px > BLURRED_SHARE * card.patch_px:
+    # Where not one mark could be read, less will do: the gaps between patches have run together and hide how wide.
+    unread = card.design.markers and not card.markers_seen
+    share = BLURRED_SHARE_UNREAD if unread else BLURRED_SHARE
+    if np.isfinite(card.edge_width_px) and card.edge_width_px > share * card.patch_px:
         problems.append(problem("blurred"))
     if not inside.all():
         problems.append(problem("card_cut_off"))
