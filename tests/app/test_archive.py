@@ -148,9 +148,8 @@ def test_unfinished_and_strange_files_leave_the_photos(log):
         ("update readings set value = 1", "readings v-"),
         ("update treatments set amount = 900", "treatments v-"),
         ("delete from work where visit_id = (select min(visit_id) from work)", "work v-"),
-        ("insert into pools select 'p-2', name, volume_l, filter_kind, surface, floor_colour, depth_shallow_m, "
-         "depth_deep_m, has_waste_port, clean_pressure_kpa, indoor, public, salt_cell, owner, town, note, turnover_h "
-         "from pools", "pools p-2"),
+        ("insert into recoveries (id, pool_id, opened_at, closed_at) values "
+         "('r-x', 'p-1', '2026-01-01T00:00:00+00:00', '2026-01-02T00:00:00+00:00')", "recoveries r-x"),
     ],
     ids=["a volume", "a reading", "an amount", "a list removed", "a row slipped in"],
 )  # fmt: skip
