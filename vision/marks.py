@@ -25,6 +25,9 @@ MARK_CONTRAST, MARK_REACH_PX = 90, 9
 """A mark's black beside its white differ by at least this much of 255 in the even picture, within this reach, even
 where a blur of half a cell has been. What is quieter is not searched: nine tenths of a picture, and of the time."""
 
+JUMP, MOST_JUMPS = 128, 0.12
+"""Share of neighbouring pixels that may differ by more than half of all levels: gravel stays under a twentieth."""
+
 CARD_REACH_MARKS = 9.0
 """How far from a mark its card may reach [sides of the mark]: the card's diagonal is 8.2 of them, square on."""
 
@@ -113,6 +116,10 @@ def find_markers(grey: NDArray[np.uint8], power: float = MARK_POWERS[0], *, enla
 
 def _marks(even: NDArray[np.uint8], *, enlarge: bool = False) -> dict[int, Array]:
     """Return the marks in an even picture, see `find_markers`."""
+    jumps = cv2.absdiff(even[:, 1:], even[:, :-1]) > JUMP
+    if jumps.mean() > MOST_JUMPS:
+        # Noise or a dithered picture: the detector would follow every grain.
+        return {}
     detector, ids = _detector()
     if enlarge:
         even = np.asarray(cv2.resize(even, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC), dtype=np.uint8)
