@@ -26,7 +26,7 @@ STEP = 1.25
 SHAPES = (*((aspect, tilt) for aspect in (0.4, 0.53, 0.7) for tilt in (-0.45, 0.0, 0.45)), (0.92, 0.0))
 """Ellipses tried: short over long axis, a level disc looked at from 66 to 23 degrees off the vertical, and the long
 axis' angle to the photo's width [rad]: to the left and right of a photo taken steeply down a disc lies aslant."""
-SEARCH_PX = 20
+SEARCH_PX = 14
 """Width of the disc in the shrunk pictures it is searched in [px]."""
 LEAST_RESPONSE = 0.22
 """Least share of the local spread that the quadrants must explain to be looked at closer: the project's own."""
