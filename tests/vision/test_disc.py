@@ -94,10 +94,11 @@ def test_no_disc_says_so_and_leaves_the_water_as_it_is():
 
 
 def test_a_lost_disc_bounds_from_above():
-    result = measure_water(photo(SEEN_SEEDS[0]), grader=GRADER, disc=DiscAsked(0.3, lost=True))
+    lost_m = 1.1 * scene(SEEN_SEEDS[0])[1].visible_depth_m
+    result = measure_water(photo(SEEN_SEEDS[0]), grader=GRADER, disc=DiscAsked(lost_m, lost=True))
     assert result.disc.contrast == 0
-    assert disc_belief(result.disc).below(0.45) > 0.99
-    assert result.water.visible_depth_m.high < 0.5
+    assert disc_belief(result.disc).below(1.5 * lost_m) > 0.99
+    assert result.water.visible_depth_m.high < 1.2 * lost_m
     assert lost_result(2.0).visible_depth_m.high < 2.2
 
 
