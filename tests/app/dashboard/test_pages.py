@@ -464,3 +464,33 @@ def test_metric_companies_read_metric(oak, home):
     words = said(open_page("pool", recovery=oak))
     assert "56,800 L" in words
     assert " gal" not in words
+
+
+def test_what_one_sees_is_tapped_and_comes_back(oak, home):
+    at = open_page("visit", recovery=oak)
+    labelled(at.button_group, "Deepest thing you see").set_value(0.6096)
+    labelled(at.number_input, "Sighting disc").set_value(2.5)
+    labelled(at.button_group, "The disc at that depth").set_value(True)
+    clean(labelled(at.button, "Save the visit").click().run())
+    visit = recovery_of(home, oak).visits[-1]
+    assert visit.sighted.seen_at_m == pytest.approx(0.6096)
+    assert visit.sighted.disc_depth_m == pytest.approx(0.762)
+    assert (visit.sighted.disc_lost, visit.sighted.not_seen_at_m) == (True, None)
+    again = open_page("visit", recovery=oak, visit=visit.id)
+    assert labelled(again.number_input, "Sighting disc").value == pytest.approx(2.5)
+
+
+def test_what_is_seen_below_what_is_not_is_said_and_not_saved(oak, home):
+    at = open_page("visit", recovery=oak)
+    labelled(at.button_group, "Deepest thing you see").set_value(1.2192)
+    labelled(at.button_group, "First thing you do not see").set_value(0.6096)
+    clean(labelled(at.button, "Save the visit").click().run())
+    assert "What is seen lies deeper than what is not seen." in said(at)
+    assert len(recovery_of(home, oak).visits) == 1
+
+
+def test_the_pool_page_says_whether_the_water_changed(oak, home):
+    with actions.open_log(home) as log:
+        photo = actions.PhotoIn("IMG_2.jpg", b"good hazy light 0.9")
+        actions.log_visit(log, oak, at=datetime.now(UTC), by="Kit", photos=[photo])
+    assert "Since the visit before, one sees further" in said(open_page("pool", recovery=oak))
