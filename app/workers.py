@@ -23,7 +23,7 @@ from app.crew import FULL_PICTURES, MEASURING, Crew, TaskFailed, core_count
 from app.errors import CannotWrite, GraderMissing, PhotoDamaged
 from vision.errors import DesignInvalid, PhotoUnreadable
 from vision.results import PhotoResult
-from vision.specs import Point
+from vision.tuples import Point
 
 if TYPE_CHECKING:
     from PIL.Image import Image

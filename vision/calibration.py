@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from vision import colour
 from vision.cgats import HINT, read_cgats
 from vision.errors import CalibrationInvalid
-from vision.specs import CardDesign, PatchDesign, Triple, load_card
+from vision.specs import CardDesign, PatchDesign, load_card
+from vision.tuples import Triple
 
 if TYPE_CHECKING:
     from vision.card import CardFound

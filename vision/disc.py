@@ -52,7 +52,8 @@ from vision.discfind import DiscPose, find_disc, print_of
 from vision.normalise import ColourFit
 from vision.photo import Photo
 from vision.results import DiscResult
-from vision.specs import Point, load_disc
+from vision.specs import load_disc
+from vision.tuples import Point
 from vision.waterlight import REFRACTIVE_INDEX, Fitted, depth_belief, surface_passed
 
 Array = NDArray[Any]

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from vision import colour
 from vision.card import CardFound
 from vision.normalise import ColourFit
-from vision.specs import Triple
+from vision.tuples import Triple
 from vision.water import FAR, Region, View, places_in_plane
 
 Array = NDArray[Any]

@@ -41,8 +41,8 @@ from vision.results import (
     WaterResult,
     problem,
 )
-from vision.specs import Point, Triple
 from vision.strip import StripAsked, read_strip
+from vision.tuples import Point, Triple
 from vision.uncertainty import (
     CHART_DELTA_E00,
     PROFILE_DELTA_E00,

@@ -14,7 +14,7 @@ from enum import StrEnum
 from typing import Any
 
 from vision.flags import BY_NAME
-from vision.specs import Point, Triple
+from vision.tuples import Point, Triple
 
 
 class Clarity(StrEnum):

@@ -18,11 +18,7 @@ from numpy.typing import NDArray
 
 from vision import colour
 from vision.errors import DesignInvalid
-
-Point = tuple[float, float]
-"""x, y; on a photo [px], x to the right and y down, (0, 0) the centre of the top left pixel; on a design [mm]."""
-Triple = tuple[float, float, float]
-"""Three colour values; red, green, blue [0-1], gamma-encoded sRGB unless the name says otherwise."""
+from vision.tuples import Point, Triple
 
 DESIGNS = Path(__file__).parent / "designs"
 """Where the designs lie."""

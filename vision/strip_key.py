@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from vision.errors import NoStripSeen
 from vision.photo import Photo
-from vision.specs import Point, Triple
 from vision.strip_kind import Pad, Scale, StripKind
 from vision.strip_light import StripLight, strip_light
 from vision.strip_region import Blob, Region, flat_patches, loose_picture
 from vision.strip_sample import PAD_SD, sample_pad
+from vision.tuples import Point, Triple
 from vision.uncertainty import spread_of
 
 Array = NDArray[Any]

@@ -20,7 +20,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.errors import DesignInvalid
-from vision.specs import DESIGNS, Triple
+from vision.specs import DESIGNS
+from vision.tuples import Triple
 
 Array = NDArray[Any]
 

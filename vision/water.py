@@ -20,7 +20,7 @@ from vision.flags import BY_NAME
 from vision.network import Network
 from vision.normalise import ColourFit
 from vision.photo import Photo, Picture
-from vision.specs import Point
+from vision.tuples import Point
 
 Array = NDArray[Any]
 Plane = NDArray[Any]

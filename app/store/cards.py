@@ -18,7 +18,7 @@ from app.store.rows import clean_text, time_text
 from vision.calibration import Calibration, calibration_of_json
 from vision.drift import CardSeen
 from vision.results import PatchResult
-from vision.specs import Triple
+from vision.tuples import Triple
 
 MOST_PHOTOS = 60
 """Photos of one card that are read, the first half and the last: enough for its drift, however long it is used."""

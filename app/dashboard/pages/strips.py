@@ -18,8 +18,8 @@ from app.dashboard.session import Desk
 from app.dashboard.strip_form import PHOTO_KINDS
 from app.errors import TurnblueError
 from vision.errors import VisionError
-from vision.specs import Point
 from vision.strip_key import KeyProposal, Swatch, TypedScale
+from vision.tuples import Point
 
 HOW = (
     "Lay the bottle's label flat in even light, the card right beside it, and photograph both straight on.",
