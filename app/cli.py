@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from app.commands import archive
+from app.commands import archive, learning
 from app.commands.account import account
 from app.commands.card import card
 from app.commands.intake import intake
@@ -176,7 +176,7 @@ main.add_command(strip_group)
 main.add_command(export)
 main.add_command(intake)
 main.add_command(tags)
-for _command in archive.COMMANDS:
+for _command in (*archive.COMMANDS, *learning.COMMANDS):
     main.add_command(_command)
 
 

@@ -58,7 +58,7 @@ def widen_water(rng: Rng, water: WaterSpec) -> WaterSpec:
         water,
         column_gain=float(np.clip(math.exp(0.16 * gains[0]), 0.65, 1.5)),
         path_gain=float(np.clip(math.exp(0.08 * gains[1]), 0.8, 1.25)),
-        detail_gain=float(rng.uniform(0.35, 1.15)),
+        detail_gain=float(rng.uniform(0.8, 1.15)),
     )
     chlorophyll = water.chlorophyll_ug_l
     if draws[0] < SEA_LAW_SHARE:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import streamlit as st
 
-from app import actions, config, reports
+from app import actions, config, learning, reports
 from app.access import Right
 from app.dashboard import widgets
 from app.dashboard.session import Desk
@@ -46,6 +46,7 @@ def show(desk: Desk) -> None:
         st.subheader("What the figures mean")
         for line in GRADES:
             st.markdown(line)
+        show_how_right(desk)
         if desk.actor.may(Right.COMPANY):
             show_company(desk)
         st.subheader("This installation")
@@ -57,6 +58,18 @@ def show(desk: Desk) -> None:
             st.markdown(
                 "The company, its pools and its people are invented, and the photos are rendered by a computer."
             )
+
+
+def show_how_right(desk: Desk) -> None:
+    """Show how often the grades given were right, of those that a person confirmed or corrected."""
+    st.subheader("How right the grades were")
+    told = learning.drift(desk.log)
+    for line in (told.clarity.say(), told.severity.say()):
+        st.markdown(line)
+    st.markdown(
+        "The grader was fitted on rendered photos; only your own confirmed grades say how right it is at your pools. "
+        "Confirm one with `turnblue confirm PHOTO --clarity ... --severity ...`."
+    )
 
 
 def show_company(desk: Desk) -> None:
