@@ -10,12 +10,13 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from app import config, workers
 from app.access import Right, needs, touches_no_log
 from app.crew import TaskFailed, shared_crew
-from app.errors import AlreadyInLog, PhotoRefused, PictureUnavailable
+from app.errors import AlreadyInLog, GraderMissing, PhotoRefused, PictureUnavailable
 from app.events import note
 from app.records import Pool
 from app.store.cards import calibrations, card_history
@@ -140,7 +141,7 @@ def measure_photos(
     refused: list[Refused] = []
     if not jobs:
         return (), ()
-    how = measure or shipped_measurer()
+    how = measure or own_measurer(log) or shipped_measurer()
     outcomes = workers.measure_all(jobs, measure=how, with_crew=shared_crew())
     for done, (row, outcome) in enumerate(zip(rows, outcomes, strict=True), start=1):
         name = given[row["sha256"]]
@@ -232,6 +233,26 @@ def asked_disc(depth_m: float | None, lost: bool | None = False) -> Any:
 def shipped_measurer() -> Measurer:
     """Return what measures with the shipped grader."""
     return Measurer(config.grader_path())
+
+
+def own_measurer(log: Log) -> Measurer | None:
+    """Return what measures with the company's own grader, None where none was taken into use.
+
+    One made by another version of the program counts as none, until it is fitted anew.
+    """
+    own = own_grader_path(log)
+    if not own.is_file():
+        return None
+    try:
+        workers.load_grader(own)
+    except GraderMissing:
+        return None
+    return Measurer(own)
+
+
+def own_grader_path(log: Log) -> Path:
+    """Return where a company's own grader lies, if it has one."""
+    return log.folder / "models" / config.GRADER_FILE
 
 
 def result_of(row: Row, outcome: Outcome, versions: Mapping[str, str] | None) -> PhotoResult | None:

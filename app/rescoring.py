@@ -22,6 +22,7 @@ from app.measuring import (
     inputs_of,
     job_of,
     kept_result,
+    own_measurer,
     result_of,
     say_if_faded,
     shipped_measurer,
@@ -111,7 +112,7 @@ def rescore(
     CannotMeasure
         If no worker can be had, or the cluster's have another version.
     """
-    how = measure or shipped_measurer()
+    how = measure or own_measurer(log) or shipped_measurer()
     return _rescored(_Run(log, write, at, progress, how, versions_of(how)), workers_asked, cluster)
 
 

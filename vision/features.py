@@ -17,41 +17,48 @@ from numpy.typing import NDArray
 
 from vision import colour
 from vision.card import CardFound
+from vision.depthprofile import DARK, PROFILE_FEATURES, profile_of
 from vision.normalise import ColourFit
+from vision.shore import FOCAL_SHARE
 from vision.tuples import Triple
 from vision.water import FAR, Region, View, places_in_plane
 
 Array = NDArray[Any]
 
-SCALES_PX = (1.0, 2.0, 4.0, 8.0, 16.0)
-"""Sizes of floor detail looked for [px of the working picture, 800 px long]: the project's own."""
+SCALES_PX = (1, 2, 4, 8, 16)
+"""Sizes of floor detail looked for [px of the working picture, 800 px long], each half as fine as the last."""
+EVERY_PX = 2
+"""Colours are taken of every so manyeth pixel and row: there are plenty, and the time counts."""
 PARTS = ("near", "middle", "far")
 """The water is read in three parts of equal area by distance from the camera."""
-FOCAL_SHARE = 0.75
-"""Focal length over the photo's long side: 26 mm on 35 mm film (36 x 24 mm, cropped to 4:3), as phones' main cameras
-have (common practice, no source)."""
 SHORE_BANDS = (0.012, 0.025, 0.05, 0.1, 0.2)
 """Bounds of bands of distance from the water's edge [share of the photo's long side]: what is seen of walls and steps
 fades over them."""
-DARK = 0.002
-"""Linear level added before logarithms [0-1]: two thirds of an 8-bit step at black."""
 
-FEATURES = (
+PHOTO_FEATURES = (
     "L", "a", "b", "hue_sin", "hue_cos", "log_g_r", "log_b_g", "L_low", "L_high", "a_spread", "b_spread",
     "log_g_r_dark", "log_b_g_dark", "log_g_r_light", "log_b_g_light",
     *(f"d{axis}_{part}" for part in PARTS for axis in ("L", "a", "b")),
     *(f"{ratio}_{part}" for part in PARTS for ratio in ("log_g_r", "log_b_g")),
-    *(f"detail_{scale:g}" for scale in SCALES_PX), *(f"detail_{scale:g}_near" for scale in SCALES_PX),
-    *(f"detail_{scale:g}_far" for scale in SCALES_PX),
+    *(f"detail_{scale}" for scale in SCALES_PX), *(f"detail_{scale}_near" for scale in SCALES_PX),
+    *(f"detail_{scale}_far" for scale in SCALES_PX),
     "detail_red", "detail_green", "detail_blue", "edge_p95", "edge_p99", "alike_r_g", "alike_g_b",
     *(f"log_{channel}_p{share}" for share in (5, 25) for channel in "rgb"),
     *(f"log_{channel}_near_p{share}" for share in (10, 50) for channel in "rgb"),
     *(f"d{axis}_shore{band}" for band in range(4) for axis in ("L", "a", "b")),
     "glare_share", "share", "depression_near", "depression_far", "tilt_cos", "card_width", "log_distance",
     "light_r_b", "light_g", "L_ring_to_water",
+    *PROFILE_FEATURES,
+)  # fmt: skip
+"""Names of what the photo itself says, in their order; fixed for a model's life."""
+
+KNOWN_FEATURES = (
     "depth_known", "log_depth_shallow", "log_depth_deep", "floor_known", "floor_L", "floor_a", "floor_b",
 )  # fmt: skip
-"""Names of the features, in their order; fixed for a model's life."""
+"""Names of what the log says of the pool; they stand last."""
+
+FEATURES = PHOTO_FEATURES + KNOWN_FEATURES
+"""Names of all features, in their order."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +93,7 @@ def features_of(view: View, region: Region, card: CardFound, fit: ColourFit, kno
     """
     named = (
         _colours(view, region) | _details(view, region) | _stance(view, region, card) | _light(view, region, fit)
-        | _known(known)
+        | profile_of(view, region, card) | _known(known)
     )  # fmt: skip
     vector = np.array([named[name] for name in FEATURES], dtype=np.float64)
     return np.nan_to_num(vector, nan=0.0, posinf=20.0, neginf=-20.0)
@@ -105,19 +112,12 @@ def _ratios(linear: Array) -> tuple[float, float]:
     return float(np.log(g / r)), float(np.log(b / g))
 
 
-def parts_of(region: Region) -> tuple[Array, Array, Array]:
+def parts_of(mask: Array) -> tuple[Array, Array, Array]:
     """Return the masks of the near, middle and far part of the water, of equal area, by height in the photo."""
-    rows = np.flatnonzero(region.mask.any(axis=1))
-    heights = region.mask.sum(axis=1).cumsum()
-    total = heights[-1]
-    first = int(np.searchsorted(heights, total / 3))
-    second = int(np.searchsorted(heights, 2 * total / 3))
-    row = np.arange(region.mask.shape[0])[:, None]
-    assert len(rows)
-    far = region.mask & (row <= first)
-    middle = region.mask & (row > first) & (row <= second)
-    near = region.mask & (row > second)
-    return near, middle, far
+    heights = mask.sum(axis=1).cumsum()
+    first, second = (int(np.searchsorted(heights, share * heights[-1])) for share in (1 / 3, 2 / 3))
+    row = np.arange(mask.shape[0])[:, None]
+    return mask & (row > second), mask & (row > first) & (row <= second), mask & (row <= first)
 
 
 def _lab_of(linear: Array) -> Array:
@@ -125,8 +125,9 @@ def _lab_of(linear: Array) -> Array:
 
 
 def _colours(view: View, region: Region) -> dict[str, float]:
-    linear = view.linear[region.mask].astype(np.float64)
-    lab = view.lab[region.mask]
+    picture = view.linear[::EVERY_PX, ::EVERY_PX]
+    mask = region.mask[::EVERY_PX, ::EVERY_PX]
+    linear, lab = picture[mask].astype(np.float64), view.lab[::EVERY_PX, ::EVERY_PX][mask]
     middle = np.median(linear, axis=0)
     L, a, b = (float(v) for v in _lab_of(middle))
     hue = np.arctan2(b, a)
@@ -142,14 +143,14 @@ def _colours(view: View, region: Region) -> dict[str, float]:
     named["log_g_r"], named["log_b_g"] = _ratios(middle)
     named["log_g_r_dark"], named["log_b_g_dark"] = _ratios(dark)
     named["log_g_r_light"], named["log_b_g_light"] = _ratios(light)
-    for name, mask in zip(PARTS, parts_of(region), strict=True):
-        here = np.median(view.linear[mask], axis=0).astype(np.float64) if mask.sum() > 50 else middle
+    parts = parts_of(mask)
+    for name, part in zip(PARTS, parts, strict=True):
+        here = np.median(picture[part], axis=0).astype(np.float64) if part.sum() > 50 else middle
         for axis, difference in zip(("L", "a", "b"), _lab_of(here) - np.array([L, a, b]), strict=True):
             named[f"d{axis}_{name}"] = float(difference)
         named[f"log_g_r_{name}"], named[f"log_b_g_{name}"] = _ratios(here)
     # The darkest water carries least of the sky: its channels one by one, overall and where one looks down steepest.
-    near = parts_of(region)[0]
-    steep = view.linear[near].astype(np.float64) if near.sum() > 50 else linear
+    steep = picture[parts[0]].astype(np.float64) if parts[0].sum() > 50 else linear
     for share, low in zip((5, 25), np.quantile(linear, [0.05, 0.25], axis=0), strict=True):
         named |= {f"log_{c}_p{share}": float(np.log(max(v, 0) + DARK)) for c, v in zip("rgb", low, strict=True)}
     for share, low in zip((10, 50), np.quantile(steep, [0.1, 0.5], axis=0), strict=True):
@@ -159,11 +160,13 @@ def _colours(view: View, region: Region) -> dict[str, float]:
 
 def _shore(view: View, region: Region, middle_lab: Array) -> dict[str, float]:
     """Return how the colour of bands along the water's edge differs from the water's own."""
-    away = cv2.distanceTransform(region.whole.astype(np.uint8), cv2.DIST_L2, 3) / max(region.mask.shape)
+    lab_picture = view.lab[::EVERY_PX, ::EVERY_PX]
+    mask, whole = region.mask[::EVERY_PX, ::EVERY_PX], region.whole[::EVERY_PX, ::EVERY_PX]
+    away = cv2.distanceTransform(whole.astype(np.uint8), cv2.DIST_L2, 3) / max(mask.shape)
     named = {}
     for band, (low, high) in enumerate(pairwise(SHORE_BANDS)):
-        here = region.mask & (away > low) & (away <= high)
-        lab = np.median(view.lab[here], axis=0) if here.sum() > 50 else middle_lab
+        here = mask & (away > low) & (away <= high)
+        lab = np.median(lab_picture[here], axis=0) if here.sum() > 50 else middle_lab
         for axis, difference in zip(("L", "a", "b"), lab - middle_lab, strict=True):
             named[f"d{axis}_shore{band}"] = float(difference)
     return named
@@ -171,52 +174,59 @@ def _shore(view: View, region: Region, middle_lab: Array) -> dict[str, float]:
 
 def _details(view: View, region: Region) -> dict[str, float]:
     """Contrast of what is seen in the water, as log robust spread of log light at each scale."""
-    light = np.log(np.maximum(view.linear @ colour.RGB_TO_XYZ[1].astype(np.float32), 0) + DARK).astype(np.float32)
-    inside = region.mask.astype(np.float32)
-    near, _, far = parts_of(region)
+    top, left, low, right = _bounds(region.mask)
+    mask = region.mask[top:low, left:right]
+    linear = view.linear[top:low, left:right]
+    light = _filled_log(cv2.transform(linear, colour.RGB_TO_XYZ[1:2].astype(np.float32)), mask)
     named: dict[str, float] = {}
-    smooth = _fill(light, inside)
     for scale in SCALES_PX:
-        wider = _blurred(smooth, inside, 2 * scale)
-        band = _blurred(smooth, inside, scale) - wider if scale > 1 else smooth - wider
-        named[f"detail_{scale:g}"] = _log_spread(band[region.mask])
-        named[f"detail_{scale:g}_near"] = _log_spread(band[near])
-        named[f"detail_{scale:g}_far"] = _log_spread(band[far])
+        near, _, far = parts_of(mask)
+        band = light - cv2.GaussianBlur(light, (0, 0), 1.6)
+        named[f"detail_{scale}"] = _log_spread(band[mask])
+        named[f"detail_{scale}_near"] = _log_spread(band[near])
+        named[f"detail_{scale}_far"] = _log_spread(band[far])
+        if scale == 2:
+            named |= _edges(light, mask)
+        # The next scale is looked for in a picture half as large.
+        size = (max(light.shape[1] // 2, 1), max(light.shape[0] // 2, 1))
+        light = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
+        mask = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    half = (max((right - left) // 2, 1), max((low - top) // 2, 1))
+    inside = cv2.resize(region.mask[top:low, left:right].astype(np.uint8), half, interpolation=cv2.INTER_NEAREST) > 0
+    small = cv2.resize(linear, half, interpolation=cv2.INTER_AREA)
     bands = []
     for index, name in enumerate(("red", "green", "blue")):
-        channel = np.log(np.maximum(view.linear[..., index], 0) + DARK).astype(np.float32)
-        channel = _fill(channel, inside)
-        band = _blurred(channel, inside, 2.0) - _blurred(channel, inside, 8.0)
-        named[f"detail_{name}"] = _log_spread(band[region.mask])
-        bands.append(band[region.mask][::7])
+        channel = _filled_log(small[..., index], inside)
+        band = (cv2.GaussianBlur(channel, (0, 0), 1.0) - cv2.GaussianBlur(channel, (0, 0), 3.5))[inside]
+        named[f"detail_{name}"] = _log_spread(band)
+        bands.append(band[::3])
     # Floor and waves differ in how alike the channels' detail is: waves mirror a grey sky, a floor wears the water.
     named["alike_r_g"], named["alike_g_b"] = _alike(bands[0], bands[1]), _alike(bands[1], bands[2])
-    slope = np.hypot(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125))
-    inner = cv2.erode(region.mask.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    steep = slope[inner] if inner.sum() > 50 else slope[region.mask]
-    for share in (95, 99):
-        named[f"edge_p{share}"] = float(np.log(np.quantile(steep, share / 100) + 1e-3))
     return named
 
 
-def _fill(plane: Array, inside: Array) -> Array:
-    """Return the plane with what is outside the water set to the water's median, so that edges ring less."""
-    return np.where(inside > 0, plane, np.float32(np.median(plane[inside > 0]))).astype(np.float32)
+def _bounds(mask: Array) -> tuple[int, int, int, int]:
+    """Return top, left, low, right of what is set."""
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    return int(rows[0]), int(columns[0]), int(rows[-1]) + 1, int(columns[-1]) + 1
 
 
-def _blurred(plane: Array, inside: Array, sigma: float) -> Array:
-    """Return a Gaussian mean over the water only (normalised convolution)."""
-    if sigma > 4:
-        # Wide means are taken at a quarter of the size: the same to a percent, far faster.
-        size = (plane.shape[1] // 4 + 1, plane.shape[0] // 4 + 1)
-        weight = cv2.resize(inside, size, interpolation=cv2.INTER_AREA)
-        value = cv2.resize(plane * inside, size, interpolation=cv2.INTER_AREA)
-        value = cv2.GaussianBlur(value, (0, 0), sigma / 4) / np.maximum(
-            cv2.GaussianBlur(weight, (0, 0), sigma / 4), 1e-3
-        )
-        return np.asarray(cv2.resize(value, (plane.shape[1], plane.shape[0])))
-    value = cv2.GaussianBlur(plane * inside, (0, 0), sigma)
-    return np.asarray(value / np.maximum(cv2.GaussianBlur(inside, (0, 0), sigma), 1e-3))
+def _filled_log(plane: Array, mask: Array) -> Array:
+    """Return log light, set to the water's median where there is none, so that its edges ring less."""
+    light = np.asarray(cv2.log(np.maximum(plane, 0) + np.float32(DARK)))
+    light[~mask] = np.median(light[mask])
+    return light
+
+
+def _edges(light: Array, mask: Array) -> dict[str, float]:
+    """Return the log steepness of the steepest places."""
+    slope = cv2.magnitude(
+        cv2.Sobel(light, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(light, cv2.CV_32F, 0, 1, scale=0.125)
+    )
+    inner = cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    steep = slope[inner] if inner.sum() > 50 else slope[mask]
+    high, highest = np.quantile(steep, [0.95, 0.99]) if steep.size else (0.0, 0.0)
+    return {"edge_p95": float(np.log(high + 1e-3)), "edge_p99": float(np.log(highest + 1e-3))}
 
 
 def _log_spread(values: Array) -> float:

@@ -304,6 +304,20 @@ FLAGS: tuple[Flag, ...] = (
         "raise it by a third and retake; or lower it until you lose it from sight, and say so.",
         False,
     ),
+    Flag(
+        38,
+        "fogged",
+        "Lens fogged",
+        "The picture is veiled: wipe the lens dry, wait until it no longer fogs, and retake.",
+        True,
+    ),
+    Flag(
+        39,
+        "covered",
+        "Lens covered",
+        "A finger or hand covers part of the picture: hold the phone by its edges, and retake.",
+        True,
+    ),
 )
 """Bits are the project's own and never reused; wording is ours."""
 

@@ -5,8 +5,10 @@ with calibrated probabilities, visible depth and chlorophyll with 80 % intervals
 any known or leaves the grade open.
 
 The grader gives the probability of each of some twenty narrow steps of visible depth and of chlorophyll (both in
-logarithms). The bounds of the classes are bounds of steps, so that a class's probability is the sum of its steps' and
-the interval, the middle and the grade can never contradict each other's source.
+logarithms): a logistic distribution about the value that photos alike had, as wide as they scattered. The bounds of
+the classes are bounds of steps, so that a class's probability is the sum of its steps' and the interval, the middle
+and the grade can never contradict each other's source. Where the log knows the pool's depth, a second pair of
+machines is used that was fitted with it.
 """
 
 from __future__ import annotations
@@ -25,14 +27,16 @@ from numpy.typing import NDArray
 
 from vision.errors import DesignInvalid
 from vision.features import FEATURES
-from vision.network import Network, network_of, softmax
+from vision.fitness import FITNESS_FEATURES
+from vision.kernel import KernelMachine, Scores, steps_around
+from vision.network import Network, network_of
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Grade, Interval, Severity
 from vision.water import CELL_FEATURES
 from vision.widening import blurred, spread_by_colour
 
 Array = NDArray[Any]
 
-FORMAT = "turnblue.grader/1"
+FORMAT = "turnblue.grader/2"
 """Form of the model file."""
 
 DEPTH_STEPS_M: Array = np.array(
@@ -47,30 +51,51 @@ CHLOROPHYLL_STEPS_UG_L: Array = np.array(
 )  # fmt: skip
 """Bounds of the steps of chlorophyll-a [micrograms/L]; among them every class bound of `SEVERITY_LOWER_UG_L`."""
 
+DEPTH_KNOWN = FEATURES.index("depth_known")
+"""Place of the feature that says whether the pool's depth is known."""
+
 OPEN_ABOVE_M = 9.5
 """Visible depth from which a pool's floor is seen with full contrast whatever its depth, so that a photo bounds it from
 below only: over three times a usual deep end (the project's own)."""
 
 LEAST_WITHIN_ONE = 0.75
 """Probability that the grade and its neighbours must have together; under it the grade is left open: the project's
-own, a photo in ten of the held-out rendered ones."""
+own."""
+
+WATER_LOOKS = 3
+"""How often the water's cells are looked at: the second look knows this photo's own water, the third its edges."""
+
+MACHINES = ("blind_depth", "blind_chlorophyll", "informed_depth", "informed_chlorophyll")
+"""The kernel machines of a grader by name: by the photo alone, and with the pool's depth known."""
 
 
 @dataclass(frozen=True)
 class Grader:
     """A fitted grader, read from its file.
 
-    `water` tells water from its surroundings; `depth` and `chlorophyll` are ensembles whose probabilities are
-    averaged. `centre` and `whitening` measure how unlike the training photos a vector is; beyond the distance `unlike`
-    it is out of range. `id` is the first twelve digits of the file's sha256, `about` its model card's figures.
+    Attributes
+    ----------
+    water : tuple of Network
+        Tell water from its surroundings, look after look.
+    fitness : Network
+        Tells spoiled photos.
+    scores : Scores
+        Turns features into scores.
+    blind, informed : tuple of KernelMachine
+        Depth and chlorophyll by the photo alone, and with the pool's depth known.
+    unlike : float
+        Likeness to the nearest known photo under which a photo is out of range [0-1].
+    id : str
+        First twelve digits of the file's sha256.
+    about : mapping
+        The model card's figures.
     """
 
-    water: Network
-    depth: tuple[Network, ...]
-    chlorophyll: tuple[Network, ...]
-    temperatures: tuple[float, float]
-    centre: Array
-    whitening: Array
+    water: tuple[Network, ...]
+    fitness: Network
+    scores: Scores
+    blind: tuple[KernelMachine, KernelMachine]
+    informed: tuple[KernelMachine, KernelMachine]
     unlike: float
     id: str
     about: Mapping[str, Any]
@@ -110,52 +135,78 @@ def load_grader(path: Path) -> Grader:
         raise DesignInvalid(f"The grader file {path.name} could not be read.", hint) from error
     if not isinstance(about, dict) or about.get("format") != FORMAT:
         raise DesignInvalid(f"The grader file {path.name} is not of the form {FORMAT}.", hint)
-    if about.get("features") != list(FEATURES) or about.get("cell_features") != list(CELL_FEATURES):
+    made_for = (about.get("features"), about.get("cell_features"), about.get("fitness_features"))
+    if made_for != (list(FEATURES), list(CELL_FEATURES), list(FITNESS_FEATURES)):
         raise DesignInvalid(f"The grader file {path.name} was made for other features than this program's.", hint)
-    count = int(about["members"])
+    try:
+        rows = arrays["rows"].astype(np.float32)
+        machines = [_machine(arrays, rows, name, float(about["lengths"][name])) for name in MACHINES]
+        scores = Scores(arrays["knots"].astype(np.float64))
+        unlike = float(about["unlike"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise DesignInvalid(f"The grader file {path.name} is damaged.", hint) from error
+    if scores.knots.shape[0] != len(FEATURES) or rows.shape[1] != len(FEATURES):
+        raise DesignInvalid(f"The grader file {path.name} is damaged.", hint)
     return Grader(
-        water=network_of(arrays, "water"),
-        depth=tuple(network_of(arrays, f"depth{i}") for i in range(count)),
-        chlorophyll=tuple(network_of(arrays, f"chlorophyll{i}") for i in range(count)),
-        temperatures=(float(about["temperatures"][0]), float(about["temperatures"][1])),
-        centre=arrays["unlike.centre"],
-        whitening=arrays["unlike.whitening"],
-        unlike=float(about["unlike"]),
+        water=tuple(network_of(arrays, f"water{look}") for look in range(WATER_LOOKS)),
+        fitness=network_of(arrays, "fitness"),
+        scores=scores,
+        blind=(machines[0], machines[1]),
+        informed=(machines[2], machines[3]),
+        unlike=unlike,
         id=hashlib.sha256(content).hexdigest()[:12],
         about=about,
     )
 
 
-def distribution(networks: tuple[Network, ...], features: Array, temperature: float) -> Array:
-    """Return the probability of every step, the mean over an ensemble.
+def _machine(arrays: Mapping[str, Array], rows: Array, name: str, length: float) -> KernelMachine:
+    """Return one machine over the known photos' scores.
+
+    Raises
+    ------
+    KeyError, ValueError
+        If arrays are missing or do not fit each other.
+    """
+    weights, sums = arrays[f"{name}.weights"].astype(np.float32), arrays[f"{name}.sums"].astype(np.float32)
+    offsets = arrays[f"{name}.offsets"].astype(np.float32)
+    if weights.shape != rows.shape[1:] or sums.shape != (len(rows), 2) or offsets.shape != (2,) or not length > 0:
+        raise ValueError(name)
+    if not all(np.isfinite(each).all() for each in (rows, weights, sums, offsets)):
+        raise ValueError(name)
+    return KernelMachine(rows * weights, weights, length, sums, offsets)
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Probabilities of the steps, shapes (N, K); `likeness` is that to the nearest known photo, shape (N,)."""
+
+    depth: Array
+    chlorophyll: Array
+    likeness: Array
+
+
+def distributions(features: Array, grader: Grader) -> Steps:
+    """Return the distributions of photos, those whose pool's depth is known by the informed machines.
 
     Parameters
     ----------
-    networks : tuple of Network
-        The ensemble; each gives one value a step.
     features : ndarray, shape (N, F)
-    temperature : float
-        Divides the values before they become probabilities; over 1 makes the ensemble less sure.
-
-    Returns
-    -------
-    ndarray, shape (N, steps)
-        Rows sum to 1.
+    grader : Grader
     """
-    members = [softmax(network(features) / temperature) for network in networks]
-    return np.asarray(np.mean(members, axis=0), dtype=np.float64)
-
-
-def unlikeness(features: Array, centre: Array, whitening: Array) -> Array:
-    """Return how unlike the training photos each vector is: its Mahalanobis distance, shape (N,).
-
-    Parameters
-    ----------
-    features : ndarray, shape (N, F)
-    centre, whitening : ndarray, shapes (F,) and (F, K)
-        Of the training photos.
-    """
-    return np.asarray(np.linalg.norm((features - centre) @ whitening, axis=1), dtype=np.float64)
+    scores = grader.scores(features)
+    informed = features[:, DEPTH_KNOWN] > 0.5
+    parts = []
+    nearest = np.empty(len(features))
+    for figure, bounds in enumerate((DEPTH_STEPS_M, CHLOROPHYLL_STEPS_UG_L)):
+        steps = np.empty((len(features), len(bounds) - 1))
+        for machines, here in ((grader.blind, ~informed), (grader.informed, informed)):
+            if here.any():
+                likeness = machines[figure].likeness(scores[here])
+                steps[here] = steps_around(*machines[figure](likeness), np.log10(bounds))
+                if figure == 0:
+                    nearest[here] = likeness.max(axis=1)
+        parts.append(steps)
+    return Steps(parts[0], parts[1], nearest)
 
 
 def grade_features(features: Array, grader: Grader, *, shifted: Array | None = None) -> Graded:
@@ -170,15 +221,15 @@ def grade_features(features: Array, grader: Grader, *, shifted: Array | None = N
         The features at other colours that the water may have (`widening.shifted_features`): what they change makes
         both distributions wider.
     """
-    row = features[None]
-    depth = _steps(grader.depth, features, grader.temperatures[0], DEPTH_STEPS_M, shifted)
-    chlorophyll = _steps(grader.chlorophyll, features, grader.temperatures[1], CHLOROPHYLL_STEPS_UG_L, shifted)
+    steps = distributions(features[None] if shifted is None else np.vstack([features, shifted]), grader)
+    depth = _widened(steps.depth, DEPTH_STEPS_M)
+    chlorophyll = _widened(steps.chlorophyll, CHLOROPHYLL_STEPS_UG_L)
     clarity = _grade(depth, DEPTH_STEPS_M, {grade.value: lower for grade, lower in CLARITY_LOWER_M.items()})
     severity = _grade(
         chlorophyll, CHLOROPHYLL_STEPS_UG_L, {grade.value: lower for grade, lower in SEVERITY_LOWER_UG_L.items()}
     )
     flags = []
-    if unlikeness(row, grader.centre, grader.whitening)[0] > grader.unlike:
+    if steps.likeness[0] < grader.unlike:
         flags.append("out_of_range")
     if not (settled(clarity, [g.value for g in Clarity]) and settled(severity, [g.value for g in Severity])):
         flags.append("undecided")
@@ -191,13 +242,10 @@ def grade_features(features: Array, grader: Grader, *, shifted: Array | None = N
     )
 
 
-def _steps(
-    networks: tuple[Network, ...], features: Array, temperature: float, bounds: Array, shifted: Array | None
-) -> Array:
-    """Return the probability of every step, wider by what the colour leaves open, shape (steps,)."""
-    if shifted is None:
-        return np.asarray(distribution(networks, features[None], temperature)[0], dtype=np.float64)
-    rows = distribution(networks, np.vstack([features, shifted]), temperature)
+def _widened(rows: Array, bounds: Array) -> Array:
+    """Return the first row's distribution, wider by what the other rows' colours leave open, shape (steps,)."""
+    if len(rows) == 1:
+        return np.asarray(rows[0], dtype=np.float64)
     middles = quantiles(rows[1:], bounds, (0.5,))[:, 0]
     return blurred(rows[0], bounds, spread_by_colour(middles))
 

@@ -24,6 +24,7 @@ from vision.card import CardFound, find_card
 from vision.disc import DiscAsked, disc_belief, lost_result, see_disc
 from vision.errors import NoCardFound, NoWaterSeen
 from vision.features import KnownPool, features_of
+from vision.fitness import fitness_of, unfit
 from vision.flags import spoils
 from vision.grade import Grader, grade_features, settled
 from vision.normalise import FEWEST_PATCHES, ColourFit, fit_colours
@@ -55,7 +56,7 @@ from vision.widening import shifted_features
 
 Array = NDArray[Any]
 
-PIPELINE = "0.1.3"
+PIPELINE = "0.2.0"
 """Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
 
 POOR_MEDIAN, POOR_P95 = 6.0, 20.0
@@ -211,7 +212,10 @@ def measure_water(
         beyond = beyond_trained(looked.fit)
         shifted = shifted_features(features, middle, spread_of(beyond, sure.lab[None])[0]) if beyond > 0 else None
         graded = grade_features(features, grader, shifted=shifted)
-        problems += [problem(name) for name in graded.flags]
+        spoiled = unfit(fitness_of(looked.view, looked.region, looked.card, looked.fit), grader.fitness)
+        said = {each.code for each in problems}
+        names = graded.flags if spoiled is None else (*graded.flags, spoiled)
+        problems += [problem(name) for name in names if name not in said]
         water = WaterResult(
             region_px=looked.region.outline_px,
             clarity=graded.clarity,

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import colour
-from vision.features import DARK, FEATURES
+from vision.depthprofile import DARK
+from vision.features import FEATURES
 
 Array = NDArray[Any]
 
@@ -66,6 +67,9 @@ def _shifted(features: Array, lab: Array, shift: Array) -> Array:
         elif name[:4] == "log_" and name[4:5] in CHANNELS and name[5:6] == "_":
             level = max(math.exp(row[index]) - DARK, 0.0)
             row[index] = math.log(level * gain[CHANNELS.index(name[4])] + DARK)
+        elif name in ("deep_r", "deep_g", "deep_b"):
+            level = max(math.exp(row[index]) - DARK, 0.0)
+            row[index] = math.log(level * gain[CHANNELS.index(name[5])] + DARK)
     if "hue_sin" in FEATURES:
         a, b = lab[1:] + shift[1:]
         size = max(math.hypot(a, b), 1e-9)

@@ -12,7 +12,7 @@ import json
 import sys
 from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -25,23 +25,23 @@ from tqdm import tqdm
 
 from models.simulator.files import encode_jpeg
 from models.simulator.flatlay import render_flatlay
-from models.simulator.sampling import TRAINING_MODELS, sample_spec
+from models.simulator.sampling import TRAINING_MODELS, sample_pool, sample_spec, sample_water
 from models.simulator.scene import render
 from models.simulator.specs import SceneSpec, StanceSpec
-from models.simulator.variety import widen
+from models.simulator.variety import widen, widen_water
 from vision.card import find_card
 from vision.errors import VisionError
-from vision.features import FEATURES, KnownPool, features_of, with_known
+from vision.features import FEATURES, KnownPool, features_of
+from vision.fitness import FITNESS_FEATURES, WAYS, fitness_of
+from vision.flags import spoils
 from vision.grade import Grader
-from vision.measure import PIPELINE, look, usable_patches
+from vision.measure import PIPELINE, Looked, look, print_delta_e00, usable_patches
 from vision.normalise import fit_colours
 from vision.photo import open_photo
-from vision.water import CELL_PX, cell_features, view_of
+from vision.water import CELL_PX, View, cell_features, view_of
 
 Array = NDArray[Any]
 
-CELLS_A_PHOTO = 260
-"""Cells taken of each photo to learn water by: neighbours say much the same."""
 NO_WATER_SHARE, CHART_SHARE = 0.06, 0.4
 """Share of photos without water, and of those with the 24-patch chart in place of the card."""
 SIZES_PX = ((1600, 1200), (1040, 780), (780, 1040), (960, 720), (720, 960), (1080, 720), (1120, 640), (640, 1120))
@@ -60,16 +60,60 @@ SPOILED_WAYS = ("dusk", "card_other_light", "lens_fogged", "hand_over_lens", "mo
 HELD_OUT_START = 10_000_000
 HELD_OUT_SPOILED_START = 11_000_000
 """First number of the held-out photos: other seeds, pools and cameras than any training photo's."""
+SAME_SCENE_START, WAYS_A_SCENE = 12_000_000, 10
+"""First number of the photos of held-out pools, each pool and water photographed in so many ways."""
+SERIES_START, SERIES_UG_L = 13_000_000, (0.3, 0.8, 2.0, 5.0, 12.0, 30.0, 75.0, 180.0)
+"""First number of the dilution series: one held-out scene a series, and the chlorophyll of its photos."""
 
 
 @dataclass(frozen=True)
 class Vectors:
-    """Feature vectors, shape (N, F), with the truth of each row and the number of its photo."""
+    """Photos whose water was found, one a row.
+
+    Attributes
+    ----------
+    features : ndarray, shape (N, F)
+        With the pool's depths as a log would have them, and in half of the rows its floor colour.
+    fitness : ndarray, shape (N, Q)
+    depth_m, chlorophyll_ug_l, number : ndarray, shape (N,)
+        The truth, and the photo's number.
+    way : ndarray, shape (N,)
+        How the photo is spoiled: place in `fitness.WAYS`, 0 where it is fit; `NO_WATER_WAY` where there is none.
+    doubted : ndarray of bool, shape (N,)
+        Whether a stage before the grader spoils the photo already.
+    overlap : ndarray, shape (N,)
+        Water found and true, intersection over union [0-1].
+    refused_number, refused_way : ndarray, shape (M,)
+        Photos that did not get so far: no card, or no water.
+    """
 
     features: Array
+    fitness: Array
     depth_m: Array
     chlorophyll_ug_l: Array
     number: Array
+    way: Array
+    doubted: Array
+    overlap: Array
+    refused_number: Array
+    refused_way: Array
+
+    def rows(self, which: Array) -> Vectors:
+        """Return some of the rows, the refused ones left as they are."""
+        own = {name: getattr(self, name)[which] for name in ROW_ARRAYS}
+        return Vectors(**own, refused_number=self.refused_number, refused_way=self.refused_way)
+
+
+ROW_ARRAYS = ("features", "fitness", "depth_m", "chlorophyll_ug_l", "number", "way", "doubted", "overlap")
+"""Names of the arrays of `Vectors` that have one entry a row."""
+NO_WATER_WAY = len(WAYS)
+"""The way of a photo without water."""
+WAY_OF = {
+    "dusk": WAYS.index("under_exposed"), "card_other_light": WAYS.index("other_light"),
+    "lens_fogged": WAYS.index("fogged"), "hand_over_lens": WAYS.index("covered"),
+    "motion_blur": WAYS.index("blurred"), "no_water": NO_WATER_WAY,
+}  # fmt: skip
+"""The way of each fault of the simulator."""
 
 
 def spec_of(number: int) -> SceneSpec:
@@ -79,6 +123,10 @@ def spec_of(number: int) -> SceneSpec:
     drawn evenly over their range; where physics forbids the pair, the chlorophyll is kept and the depth left to the
     simulator.
     """
+    if number >= SERIES_START:
+        return _series_spec(number)
+    if number >= SAME_SCENE_START:
+        return _same_scene_spec(number)
     rng = np.random.default_rng([11, number])
     first = TRAINING_MODELS if number >= HELD_OUT_START else 0
     depth = float(np.exp(rng.uniform(*np.log(DEPTHS_M))))
@@ -109,6 +157,31 @@ def spec_of(number: int) -> SceneSpec:
         except ValueError:
             continue
     raise ValueError(f"Photo {number} has no stance from which both the water and the card are seen.")
+
+
+def _same_scene_spec(number: int) -> SceneSpec:
+    """Return one of the ways to photograph a pool: other camera, light, stance and card."""
+    scene, _ = divmod(number - SAME_SCENE_START, WAYS_A_SCENE)
+    own = np.random.default_rng([17, scene])
+    pool = sample_pool(own)
+    water = widen_water(own, sample_water(own, chlorophyll_ug_l=float(np.exp(own.uniform(*np.log(CHLOROPHYLLS_UG_L))))))
+    rng = np.random.default_rng([18, number])
+    camera = TRAINING_MODELS + int(rng.integers(TRAINING_MODELS))
+    card = "chart24" if rng.random() < CHART_SHARE else "turnblue"
+    size_px = SIZES_PX[int(rng.integers(len(SIZES_PX)))]
+    return sample_spec(rng, pool=pool, water=water, camera=camera, card=card, size_px=size_px, seed=number)
+
+
+def _series_spec(number: int) -> SceneSpec:
+    """Return one step of a dilution series: the same photo of the same pool, more algae from step to step."""
+    series, step = divmod(number - SERIES_START, len(SERIES_UG_L))
+    rng = np.random.default_rng([19, series])
+    camera = TRAINING_MODELS + int(rng.integers(TRAINING_MODELS))
+    spec = sample_spec(
+        rng, chlorophyll_ug_l=SERIES_UG_L[0], visible_depth_m=8.0, camera=camera, size_px=SIZES_PX[0],
+        seed=SERIES_START + series,
+    )  # fmt: skip
+    return replace(spec, water=replace(spec.water, chlorophyll_ug_l=SERIES_UG_L[step]), seed=number)
 
 
 def _steep_stance(rng: np.random.Generator) -> StanceSpec:
@@ -150,58 +223,107 @@ def render_one(folder: Path, number: int) -> int:
     return number
 
 
-def cells_of(folder: Path, number: int) -> tuple[Array, Array] | None:
-    """Return features and labels of some cells of a photo, or None where its card was not found.
+@dataclass(frozen=True)
+class Cells:
+    """A photo's cells: features (rows, columns, F), float16, share of water, and which are sure enough to learn by."""
 
-    Cells under four fifths or over one fifth water are left out: their truth is no yes or no.
+    features: Array
+    share: Array
+    sure: Array
+
+
+def cells_of(folder: Path, number: int) -> Cells | None:
+    """Return the cells of a photo, or None where its card was not found.
+
+    Cells under four fifths or over one fifth water are not sure: their truth is no yes or no.
     """
     cv2.setNumThreads(1)
     try:
         photo = open_photo(folder / f"{number}.jpg")
         card = find_card(photo)
         usable = usable_patches(card)
-        view = view_of(photo, card, fit_colours(card.samples, card.design, usable=usable))
+        fit = fit_colours(
+            card.samples, card.design, usable=usable, print_delta_e00=print_delta_e00(card, photo, None),
+            print_known=card.design.kind == "chart24",
+        )  # fmt: skip
+        view = view_of(photo, card, fit)
     except (VisionError, ValueError):
         return None
+    mask = cv2.imread(str(folder / f"{number}.png"), cv2.IMREAD_GRAYSCALE)
+    return cells_in(view, mask > 127)
+
+
+def cells_in(view: View, water: Array) -> Cells:
+    """Return the cells of a photo whose water is known, a mask of any size."""
     features = cell_features(view)
     rows, columns = features.shape[:2]
-    mask = cv2.imread(str(folder / f"{number}.png"), cv2.IMREAD_GRAYSCALE)
-    share = cv2.resize(mask, (columns, rows), interpolation=cv2.INTER_AREA).astype(np.float64) / 255
+    share = cv2.resize(water.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA)
     card_mask = np.zeros((rows, columns), np.uint8)
     cv2.fillConvexPoly(card_mask, np.round(view.card_px / CELL_PX).astype(np.int32), 1)
-    clear = ((share < 0.2) | (share > 0.8)) & (card_mask == 0)
-    index = np.flatnonzero(clear.ravel())
-    rng = np.random.default_rng([12, number])
-    index = rng.choice(index, min(CELLS_A_PHOTO, len(index)), replace=False)
-    flat = features.reshape(-1, features.shape[2])
-    return flat[index].astype(np.float32), (share.ravel()[index] > 0.5).astype(np.int8)
+    sure = ((share < 0.2) | (share > 0.8)) & (card_mask == 0)
+    return Cells(features.astype(np.float16), share.astype(np.float16), sure)
 
 
-def vectors_of(folder: Path, grader: Grader, number: int) -> list[tuple[Array, float, float, int]]:
-    """Return the rows of one photo: with the pool's depth and floor not known and, for half the photos, known."""
+@dataclass(frozen=True)
+class Row:
+    """One photo's row of `Vectors`; the arrays are None where it was refused."""
+
+    number: int
+    way: int
+    features: Array | None = None
+    fitness: Array | None = None
+    depth_m: float = 0.0
+    chlorophyll_ug_l: float = 0.0
+    doubted: bool = True
+    overlap: float = 0.0
+
+
+def row_of(folder: Path, grader: Grader, number: int) -> Row:
+    """Return the row of one photo."""
     cv2.setNumThreads(1)
     truth = json.loads((folder / f"{number}.json").read_text())
-    if "no_water" in truth["spoilers"]:
-        return []
     try:
-        photo = open_photo(folder / f"{number}.jpg")
-        looked = look(photo, grader)
+        looked = look(open_photo(folder / f"{number}.jpg"), grader)
     except VisionError:
-        return []
-    if looked.region is None or looked.view is None or looked.card is None or looked.fit is None:
-        return []
-    rows = []
+        return Row(number, way_of(truth))
+    mask = cv2.imread(str(folder / f"{number}.png"), cv2.IMREAD_GRAYSCALE)
+    return looked_row(looked, truth, mask > 127, number)
+
+
+def way_of(truth: dict[str, Any]) -> int:
+    """Return the way in which a photo is spoiled, 0 where it is fit."""
+    return next((WAY_OF[name] for name in truth["spoilers"] if name in WAY_OF), 0)
+
+
+def looked_row(looked: Looked, truth: dict[str, Any], water: Array, number: int) -> Row:
+    """Return the row of a photo that was looked at; `water` is the true mask, of any size."""
+    view, region, card, fit = looked.view, looked.region, looked.card, looked.fit
+    if view is None or region is None or card is None or fit is None:
+        return Row(number, way_of(truth))
+    height, width = region.whole.shape
+    true = cv2.resize(water.astype(np.uint8) * 255, (width, height), interpolation=cv2.INTER_AREA) > 127
+    return Row(
+        number,
+        way_of(truth),
+        features_of(view, region, card, fit, known_of(truth, number)),
+        fitness_of(view, region, card, fit),
+        truth.get("visible_depth_m", 1.0),
+        truth.get("chlorophyll_ug_l", 1.0),
+        spoils(each.code for each in looked.problems),
+        float((region.whole & true).sum() / max((region.whole | true).sum(), 1)),
+    )
+
+
+def known_of(truth: dict[str, Any], number: int) -> KnownPool | None:
+    """Return what a log would know of the pool: its depths, and every other time its floor's colour."""
+    if "spec" not in truth:
+        return None
     pool = truth["spec"]["pool"]
-    known = [None]
-    if number % 2 == 0:
-        rng = np.random.default_rng([13, number])
-        # The log's depths are paced out, not surveyed: 5 % off.
-        deep, shallow = (pool[name] * float(np.exp(rng.normal(0, 0.05))) for name in ("deep_m", "shallow_m"))
-        known.append(KnownPool(shallow, deep, tuple(pool["finish_srgb"])))
-    features = features_of(looked.view, looked.region, looked.card, looked.fit)
-    for each in known:
-        rows.append((with_known(features, each), truth["visible_depth_m"], truth["chlorophyll_ug_l"], number))
-    return rows
+    rng = np.random.default_rng([13, number])
+    # The log's depths are paced out, not surveyed: 5 % off.
+    deep, shallow = (pool[name] * float(np.exp(rng.normal(0, 0.05))) for name in ("deep_m", "shallow_m"))
+    r, g, b = pool["finish_srgb"]
+    return KnownPool(shallow, deep, (r, g, b) if number % 2 == 0 else None)
 
 
 def over_photos(work: Callable[[int], Any], numbers: Iterable[int], *, jobs: int, say: str) -> list[Any]:
@@ -221,32 +343,41 @@ def make_vectors(folder: Path, grader: Grader, numbers: Iterable[int], *, jobs: 
     if kept.exists():
         with np.load(kept, allow_pickle=False) as stored:
             return Vectors(**{name: stored[name] for name in stored.files})
-    rows = [
-        row
-        for each in over_photos(partial(vectors_of, folder, grader), numbers, jobs=jobs, say="features")
-        for row in each
-    ]
-    vectors = Vectors(
-        features=np.array([row[0] for row in rows]),
-        depth_m=np.array([row[1] for row in rows]),
-        chlorophyll_ug_l=np.array([row[2] for row in rows]),
-        number=np.array([row[3] for row in rows]),
-    )
-    np.savez(kept, **{name: getattr(vectors, name) for name in ("features", "depth_m", "chlorophyll_ug_l", "number")})
+    vectors = vectors_of(over_photos(partial(row_of, folder, grader), numbers, jobs=jobs, say="features"))
+    np.savez(kept, **asdict(vectors))
     return vectors
+
+
+def vectors_of(rows: list[Row]) -> Vectors:
+    """Return rows as arrays."""
+    whole = [row for row in rows if row.features is not None]
+    refused = [row for row in rows if row.features is None]
+    return Vectors(
+        **{name: np.array([getattr(row, name) for row in whole]) for name in ROW_ARRAYS},
+        refused_number=np.array([row.number for row in refused], dtype=np.int64),
+        refused_way=np.array([row.way for row in refused], dtype=np.int64),
+    )
 
 
 def _key(grader: Grader, numbers: list[int]) -> str:
     """Return what vectors follow from as a short name: photos, water network, pipeline, features."""
-    made = hashlib.sha256(json.dumps([numbers, PIPELINE, FEATURES]).encode())
-    for name, array in sorted(grader.water.to_arrays("water").items()):
-        made.update(name.encode() + np.ascontiguousarray(array).tobytes())
+    made = hashlib.sha256(json.dumps([numbers, PIPELINE, FEATURES, FITNESS_FEATURES]).encode())
+    for look_at, network in enumerate(grader.water):
+        for name, array in sorted(network.to_arrays(f"water{look_at}").items()):
+            made.update(name.encode() + np.ascontiguousarray(array).tobytes())
     return made.hexdigest()[:12]
 
 
 def training_numbers(count: int) -> list[int]:
-    """Return the numbers of `count` pool photos and the dry ones that go with them."""
-    return [*range(count), *range(FLATLAY_START, FLATLAY_START + round(FLATLAY_SHARE * count))]
+    """Return the numbers of `count` pool photos, and the dry and the spoiled ones that go with them."""
+    dry = range(FLATLAY_START, FLATLAY_START + round(FLATLAY_SHARE * count))
+    return [*range(count), *dry, *range(SPOILED_START, SPOILED_START + round(SPOILED_SHARE * count))]
+
+
+def held_out_numbers(count: int) -> list[int]:
+    """Return the numbers of `count` held-out photos and the spoiled ones that go with them."""
+    spoiled = range(HELD_OUT_SPOILED_START, HELD_OUT_SPOILED_START + round(SPOILED_SHARE * count))
+    return [*range(HELD_OUT_START, HELD_OUT_START + count), *spoiled]
 
 
 def whole(folder: Path, numbers: Iterable[int]) -> list[int]:

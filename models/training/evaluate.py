@@ -12,8 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import spearmanr
 
+from models.training.dataset import Vectors
 from models.training.fit import steps_of
-from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, quantiles
+from vision.fitness import UNFIT, WAYS
+from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, LEAST_WITHIN_ONE, Steps, quantiles
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L
 
 Array = NDArray[Any]
@@ -54,10 +56,8 @@ def report(steps: Array, truth: Array, bounds: Array, edges: Array) -> Report:
     bounds, edges : ndarray
         Bounds of the steps and of the classes.
     """
-    of_step = np.searchsorted(edges, bounds[:-1], side="right")
-    classes = np.stack([steps[:, of_step == k].sum(axis=1) for k in range(len(edges) + 1)], axis=1)
-    # The grade is the class of the median, as in vision.grade.
-    graded, true = (classes.cumsum(axis=1) >= 0.5).argmax(axis=1), np.searchsorted(edges, truth, side="right")
+    classes = classes_of(steps, bounds, edges)
+    graded, true = graded_of(classes), np.searchsorted(edges, truth, side="right")
     sure = classes[np.arange(len(classes)), graded]
     error = 0.0
     for low in np.arange(0, 1, 0.1):
@@ -89,6 +89,74 @@ def report_both(
             chlorophyll_steps, chlorophyll_ug_l, CHLOROPHYLL_STEPS_UG_L, class_edges(SEVERITY_LOWER_UG_L)
         ),
     }
+
+
+@dataclass(frozen=True)
+class Abstaining:
+    """Shares of photos that get no grade, 0 to 1, by kind, and of good ones two classes off without a flag."""
+
+    fit: float
+    spoiled: dict[str, float]
+    wrong_by_two: float
+
+
+def classes_of(steps: Array, bounds: Array, edges: Array) -> Array:
+    """Return the probability of each class, in rising order of the figure, shape (N, classes)."""
+    of_step = np.searchsorted(edges, bounds[:-1], side="right")
+    return np.stack([steps[:, of_step == k].sum(axis=1) for k in range(len(edges) + 1)], axis=1)
+
+
+def graded_of(classes: Array) -> Array:
+    """Return the class of the median, as `vision.grade` gives it, shape (N,)."""
+    return np.asarray((classes.cumsum(axis=1) >= 0.5).argmax(axis=1))
+
+
+def settled_of(classes: Array) -> Array:
+    """Return whether the grade and its neighbours hold enough probability, shape (N,)."""
+    grade = graded_of(classes)[:, None]
+    near = np.abs(np.arange(classes.shape[1])[None] - grade) <= 1
+    return np.asarray((classes * near).sum(axis=1) >= LEAST_WITHIN_ONE)
+
+
+def abstaining(vectors: Vectors, steps: Steps, spoiled: Array, unlike: float) -> tuple[Abstaining, Array]:
+    """Return how often photos get no grade, and which rows get one.
+
+    Parameters
+    ----------
+    vectors : Vectors
+        All photos, those refused before their water was found included.
+    steps : Steps
+        What the grader says of every row.
+    spoiled : ndarray, shape (N, ways)
+        Probabilities of being spoiled, fit first.
+    unlike : float
+        Likeness under which a photo is out of range.
+    """
+    classes = [
+        classes_of(each, bounds, class_edges(lowers))
+        for each, bounds, lowers in (
+            (steps.depth, DEPTH_STEPS_M, CLARITY_LOWER_M),
+            (steps.chlorophyll, CHLOROPHYLL_STEPS_UG_L, SEVERITY_LOWER_UG_L),
+        )
+    ]
+    given = ~vectors.doubted & (spoiled[:, 0] > 1 - UNFIT) & (steps.likeness >= unlike)
+    for each in classes:
+        given &= settled_of(each)
+    shares = {}
+    for way, name in enumerate((*WAYS, "no_water")):
+        rows, refused = vectors.way == way, int((vectors.refused_way == way).sum())
+        if rows.sum() + refused:
+            shares[name] = float(((~given & rows).sum() + refused) / (rows.sum() + refused))
+    fit = vectors.way == 0
+    off = [
+        np.abs(graded_of(each) - np.searchsorted(class_edges(lowers), truth, side="right"))
+        for each, lowers, truth in (
+            (classes[0], CLARITY_LOWER_M, vectors.depth_m),
+            (classes[1], SEVERITY_LOWER_UG_L, vectors.chlorophyll_ug_l),
+        )
+    ]
+    wrong = (np.maximum(*off) >= 2) & given & fit
+    return Abstaining(shares.pop("fit"), shares, float(wrong.sum() / max((given & fit).sum(), 1))), given
 
 
 def table(reports: dict[str, Report]) -> str:

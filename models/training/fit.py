@@ -1,7 +1,9 @@
-"""Fit the grader on rendered photos: water cells first, then two distributions, their calibration and their range.
+"""Fit the grader on rendered photos: water cells first, then the kernel machines, what spoils a photo, and the range.
 
 In: a folder of rendered photos (`dataset.py`). Out: the model file that `vision.grade` reads, an .npz of plain arrays
-with a JSON text. Seeded and single-threaded where order matters, so that the same photos give the same bytes.
+with a JSON text; it holds the known photos' scores and truth too, so that a company's own photos can be fitted in
+later without rendering any (`company.py`). Seeded and single-threaded where order matters, so that the same photos give
+the same bytes.
 """
 
 from __future__ import annotations
@@ -16,74 +18,117 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.neural_network import MLPClassifier
 
-from models.training.dataset import Vectors, cells_of, make_vectors, over_photos
-from vision.features import FEATURES
-from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, FORMAT, Grader, distribution, unlikeness
-from vision.network import Network
-from vision.water import CELL_FEATURES
+from models.training.dataset import NO_WATER_WAY, Cells, Vectors, cells_of, make_vectors, over_photos
+from models.training.kernelfit import Fit, feature_weights, fit_machine
+from vision.features import FEATURES, KNOWN_FEATURES
+from vision.fitness import FITNESS_FEATURES, WAYS
+from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, FORMAT, MACHINES, WATER_LOOKS, Grader
+from vision.kernel import KernelMachine, Scores
+from vision.network import Network, softmax
+from vision.water import CELL_FEATURES, context_features, water_probability
 
 Array = NDArray[Any]
 
-WATER_PHOTOS = 1100
-"""Photos that the water network is fitted on, spread over all: more add nothing that was seen."""
-MEMBERS = 4
-"""Networks in each ensemble."""
-HIDDEN = (96, 48)
-"""Hidden layers of the graders; `evaluate` compares simpler models by the same folds."""
-ROUNDS, WEIGHT_DECAY = 80, 3.0
-"""Passes over the photos, and how strongly weights are held small: chosen by the folds' log loss."""
-WATER_HIDDEN = (32, 16)
+WATER_PHOTOS = 4500
+"""Photos that the water networks are fitted on, a third of them each look."""
+CELLS_A_PHOTO = 260
+"""Cells taken of each photo to learn water by: neighbours say much the same."""
+WATER_HIDDEN, FITNESS_HIDDEN = (64, 32), (24,)
 FOLDS = 5
-"""Folds of the calibration; photos of one pool are never on both sides, for every rendered pool is new."""
-JITTER_DEX = 0.03
-"""Each row is seen again with its truth moved by so much, so that steps beside the true one are not wholly wrong."""
-UNLIKE_SHARE = 0.995
-"""Share of training photos that are in range by definition."""
+"""Folds by which spoiled photos are told held out; the machines leave out each photo by itself."""
+KNOTS = 33
+"""Quantiles that a feature's scores are read from."""
+FEWEST_SEEN_UG_L, DEEPEST_SEEN_M = 0.3, 20.0
+"""Chlorophyll under which, and visible depth over which, a photo cannot tell: truths beyond count as these."""
+UNLIKE_SHARE = 0.002
+"""Share of known photos that are less like any other pool's than what is still in range."""
+UNLIKE_SLACK = 0.7
+"""Factor on that likeness: real photos are less alike than rendered ones, and it is to find the strange only."""
+BOUNDS = (DEPTH_STEPS_M, CHLOROPHYLL_STEPS_UG_L)
+"""Bounds of the steps of the two figures."""
 
 
 @dataclass(frozen=True)
 class Fitted:
-    """A fitted grader before it is written; `held_out` are the fold-wise probabilities of every row."""
+    """A fitted grader before it is written.
 
-    water: Network
-    depth: tuple[Network, ...]
-    chlorophyll: tuple[Network, ...]
-    temperatures: tuple[float, float]
-    centre: Array
-    whitening: Array
+    Attributes
+    ----------
+    water : tuple of Network
+    fitness : Network
+    scores : Scores
+    rows : ndarray, shape (N, F)
+        Scores of the known photos.
+    machines : dict of str to Fit
+        By the names of `vision.grade.MACHINES`.
+    targets : ndarray, shape (N, 2)
+        log10 of visible depth and chlorophyll of the known photos.
+    groups : ndarray, shape (N,)
+        Their pools: a rendered photo's number (each has a pool of its own), a company's below zero.
+    unlike : float
+    spoiled_held_out : ndarray, shape (M, ways)
+        Probabilities of the ways a photo is spoiled, of all rows, held out by folds.
+    """
+
+    water: tuple[Network, ...]
+    fitness: Network
+    scores: Scores
+    rows: Array
+    machines: dict[str, Fit]
+    targets: Array
+    groups: Array
     unlike: float
-    held_out: tuple[Array, Array]
+    spoiled_held_out: Array
 
 
-def fit_water(folder: Path, numbers: list[int], *, jobs: int, seed: int = 1) -> Network:
-    """Fit the network that tells water cells from others."""
-    numbers = numbers[:: max(1, len(numbers) // WATER_PHOTOS)]
-    made = over_photos(partial(cells_of, folder), numbers, jobs=jobs, say="cells")
-    features = np.concatenate([each[0] for each in made if each is not None]).astype(np.float64)
-    labels = np.concatenate([each[1] for each in made if each is not None])
-    return _fit_one(features, labels, WATER_HIDDEN, seed, rounds=30, alpha=0.1, classes=2)
+def fit_water(folder: Path, numbers: list[int], *, jobs: int, seed: int = 1) -> tuple[Network, ...]:
+    """Fit the networks that tell water cells from others, look after look."""
+    chosen = np.random.default_rng([seed, 3]).permutation(numbers)[:WATER_PHOTOS]
+    made = over_photos(partial(cells_of, folder), [int(n) for n in chosen], jobs=jobs, say="cells")
+    return fit_looks([each for each in made if each is not None], seed=seed)
 
 
-def _fit_one(
+def fit_looks(photos: list[Cells], *, seed: int) -> tuple[Network, ...]:
+    """Fit one network a look, each on photos of its own: a look must meet the one before as new photos meet it."""
+    looks: tuple[Network, ...] = ()
+    for look in range(WATER_LOOKS):
+        features, labels = [], []
+        for place, photo in enumerate(photos[look::WATER_LOOKS]):
+            cells = photo.features.astype(np.float32)
+            if looks:
+                cells = context_features(cells, water_probability(cells, looks))
+            sure = np.flatnonzero(photo.sure.ravel())
+            rng = np.random.default_rng([seed, look, place])
+            sure = rng.choice(sure, min(CELLS_A_PHOTO, len(sure)), replace=False)
+            features.append(cells.reshape(-1, cells.shape[2])[sure])
+            labels.append((photo.share.ravel()[sure] > 0.5).astype(np.int8))
+        fitted = fit_network(
+            np.concatenate(features).astype(np.float64), np.concatenate(labels), WATER_HIDDEN, seed,
+            rounds=20, alpha=0.1, classes=2,
+        )  # fmt: skip
+        looks = (*looks, fitted)
+    return looks
+
+
+def fit_network(
     features: Array, labels: Array, hidden: tuple[int, ...], seed: int, *, rounds: int, alpha: float, classes: int
 ) -> Network:
     """Fit one classifier and return it as a network of plain arrays."""
     mean, scale = features.mean(axis=0), features.std(axis=0) + 1e-6
     standard = np.clip((features - mean) / scale, -6, 6)
     model = MLPClassifier(
-        hidden, alpha=alpha, batch_size=256, learning_rate_init=2e-3, max_iter=rounds, random_state=seed,
-        n_iter_no_change=8,
+        hidden, alpha=alpha, batch_size=min(256, len(standard)), learning_rate_init=2e-3, max_iter=rounds,
+        random_state=seed, n_iter_no_change=8,
     )  # fmt: skip
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ConvergenceWarning)
         model.fit(standard, labels)
     last_weight, last_bias = model.coefs_[-1], model.intercepts_[-1]
     if classes > 2:
-        # Steps without a photo get no probability worth the name.
+        # Classes without a photo get no probability worth the name.
         whole_weight = np.zeros((last_weight.shape[0], classes))
         whole_bias = np.full(classes, -12.0)
         whole_weight[:, model.classes_] = last_weight
@@ -99,102 +144,114 @@ def steps_of(values: Array, bounds: Array) -> Array:
     return np.clip(np.searchsorted(bounds, values, side="right") - 1, 0, len(bounds) - 2)
 
 
-def fit_ensemble(features: Array, values: Array, bounds: Array, *, members: int, seed: int) -> tuple[Network, ...]:
-    """Fit networks from features to the steps of a figure."""
-    networks = []
-    for member in range(members):
-        rng = np.random.default_rng([seed, member])
-        moved = values * 10 ** rng.normal(0, JITTER_DEX, len(values))
-        both = np.concatenate([features, features])
-        labels = np.concatenate([steps_of(values, bounds), steps_of(moved, bounds)])
-        networks.append(
-            _fit_one(
-                both, labels, HIDDEN, 100 * seed + member, rounds=ROUNDS, alpha=WEIGHT_DECAY, classes=len(bounds) - 1
-            )
-        )
-    return tuple(networks)
-
-
-def _temperature(features: Array, labels: Array, folds: Array, by_fold: list[tuple[Network, ...]]) -> float:
-    """Return the temperature with the least held-out log loss."""
-
-    def loss(log_temperature: float) -> float:
-        total = 0.0
-        for fold, networks in enumerate(by_fold):
-            rows = folds == fold
-            p = distribution(networks, features[rows], float(np.exp(log_temperature)))
-            total -= np.log(p[np.arange(rows.sum()), labels[rows]] + 1e-9).sum()
-        return total
-
-    return float(np.exp(minimize_scalar(loss, bounds=(-1.0, 1.5), method="bounded").x))
+def targets_of(depth_m: Array, chlorophyll_ug_l: Array) -> Array:
+    """Return what the machines are fitted on, shape (N, 2): log10, held where a photo cannot tell."""
+    return np.log10(
+        np.column_stack([np.minimum(depth_m, DEEPEST_SEEN_M), np.maximum(chlorophyll_ug_l, FEWEST_SEEN_UG_L)])
+    )
 
 
 def fit_grader(folder: Path, numbers: list[int], *, jobs: int, seed: int = 1) -> tuple[Fitted, Vectors]:
     """Fit everything on the photos of a folder."""
     water = fit_water(folder, numbers, jobs=jobs, seed=seed)
     vectors = make_vectors(folder, bare_grader(water), numbers, jobs=jobs)
-    rng = np.random.default_rng([seed, 7])
-    order = {number: fold for fold, number in enumerate(rng.permutation(np.unique(vectors.number)))}
-    folds = np.array([order[number] % FOLDS for number in vectors.number])
-    ensembles, temperatures, held_out = [], [], []
-    for values, bounds in (
-        (vectors.depth_m, DEPTH_STEPS_M),
-        (vectors.chlorophyll_ug_l, CHLOROPHYLL_STEPS_UG_L),
-    ):
-        by_fold = [
-            fit_ensemble(vectors.features[folds != fold], values[folds != fold], bounds, members=MEMBERS, seed=seed)
-            for fold in range(FOLDS)
-        ]
-        labels = steps_of(values, bounds)
-        temperature = _temperature(vectors.features, labels, folds, by_fold)
-        probabilities = np.empty((len(labels), len(bounds) - 1))
-        for fold, networks in enumerate(by_fold):
-            rows = folds == fold
-            probabilities[rows] = distribution(networks, vectors.features[rows], temperature)
-        ensembles.append(fit_ensemble(vectors.features, values, bounds, members=MEMBERS, seed=seed))
-        temperatures.append(temperature)
-        held_out.append(probabilities)
-    centre, whitening = _whitening(vectors.features)
-    distances = unlikeness(vectors.features, centre, whitening)
-    fitted = Fitted(
-        water=water, depth=ensembles[0], chlorophyll=ensembles[1], temperatures=(temperatures[0], temperatures[1]),
-        centre=centre, whitening=whitening, unlike=float(np.quantile(distances, UNLIKE_SHARE)),
-        held_out=(held_out[0], held_out[1]),
-    )  # fmt: skip
-    return fitted, vectors
+    return fit_vectors(water, vectors, seed=seed), vectors
 
 
-def _whitening(features: Array) -> tuple[Array, Array]:
-    """Return the centre and the whitening matrix of the training vectors, weak directions held."""
-    centre = features.mean(axis=0)
-    scale = features.std(axis=0) + 1e-3
-    values, vectors = np.linalg.eigh(np.cov(((features - centre) / scale).T))
-    return centre, (vectors / np.sqrt(np.maximum(values, 0.05))) / scale[:, None]
+def fit_vectors(water: tuple[Network, ...], vectors: Vectors, *, seed: int = 1) -> Fitted:
+    """Fit all but the water network on photos' vectors."""
+    fit = vectors.rows((vectors.way == 0) & ~vectors.doubted)
+    shares = (np.arange(KNOTS) + 0.5) / KNOTS
+    # Float16 as in the file: what is fitted is what is shipped.
+    scores = Scores(np.quantile(fit.features, shares, axis=0).T.astype(np.float32).astype(np.float64))
+    rows = scores(fit.features).astype(np.float16).astype(np.float32)
+    targets = targets_of(fit.depth_m, fit.chlorophyll_ug_l)
+    machines = {}
+    photo_only = np.array([name not in KNOWN_FEATURES for name in FEATURES])
+    for name in MACHINES:
+        used = photo_only if name.startswith("blind") else np.ones(len(FEATURES), dtype=bool)
+        figure = 0 if name.endswith("depth") else 1
+        target = targets[:, figure]
+        weights = feature_weights(rows, target, used, seed=seed)
+        machines[name] = fit_machine(rows, target, weights, np.log10(BOUNDS[figure]), groups=fit.number)
+    fitness, held_out = fit_fitness(vectors, seed=seed)
+    nearest = machines["blind_depth"].nearest
+    unlike = UNLIKE_SLACK * float(np.quantile(nearest, UNLIKE_SHARE))
+    return Fitted(water, fitness, scores, rows, machines, targets, fit.number, unlike, held_out)
 
 
-def bare_grader(water: Network) -> Grader:
+def fit_fitness(vectors: Vectors, *, seed: int) -> tuple[Network, Array]:
+    """Fit the network that tells spoiled photos; return it and its probabilities held out by folds, rows as given."""
+    features, way = vectors.fitness, vectors.way
+    fold = np.random.default_rng([seed, 5]).permutation(len(way)) % FOLDS
+    held_out = np.zeros((len(way), len(WAYS)))
+
+    def fit(here: Array) -> Network:
+        return fit_network(
+            features[here], way[here], FITNESS_HIDDEN, seed, rounds=60, alpha=1.0, classes=len(WAYS)
+        )  # fmt: skip
+
+    known = way != NO_WATER_WAY
+    for index in range(FOLDS):
+        held_out[fold == index] = softmax(fit(known & (fold != index))(features[fold == index]))
+    return fit(known), held_out
+
+
+def bare_grader(water: tuple[Network, ...]) -> Grader:
     """Return a grader that can find water and nothing else, for making feature vectors."""
-    none = np.zeros(len(FEATURES))
-    return Grader(water, (), (), (1.0, 1.0), none, np.zeros((len(FEATURES), 1)), np.inf, "none", {})
+    count = len(FEATURES)
+    none = KernelMachine(np.zeros((1, count)), np.zeros(count), 1.0, np.zeros((1, 2)), np.zeros(2))
+    blank = Network(np.zeros(1), np.ones(1), (np.zeros((1, 1)),), (np.zeros(1),))
+    return Grader(water, blank, Scores(np.zeros((count, 2))), (none, none), (none, none), 0.0, "none", {})
 
 
-def write_grader(path: Path, fitted: Fitted, about: dict[str, Any]) -> None:
-    """Write the model file; the same grader gives the same bytes."""
-    arrays = fitted.water.to_arrays("water")
-    for index, (depth, chlorophyll) in enumerate(zip(fitted.depth, fitted.chlorophyll, strict=True)):
-        arrays |= depth.to_arrays(f"depth{index}") | chlorophyll.to_arrays(f"chlorophyll{index}")
-    arrays["unlike.centre"], arrays["unlike.whitening"] = fitted.centre, fitted.whitening
-    about = {
+def to_grader(fitted: Fitted) -> Grader:
+    """Return a fitted grader as one that grades, as if written and read."""
+    m = {name: each.machine for name, each in fitted.machines.items()}
+    return Grader(
+        fitted.water, fitted.fitness, fitted.scores, (m[MACHINES[0]], m[MACHINES[1]]),
+        (m[MACHINES[2]], m[MACHINES[3]]), fitted.unlike, "fitted", {},
+    )  # fmt: skip
+
+
+def arrays_of(fitted: Fitted) -> dict[str, Array]:
+    """Return the arrays of the model file."""
+    arrays = fitted.fitness.to_arrays("fitness")
+    for look, network in enumerate(fitted.water):
+        arrays |= network.to_arrays(f"water{look}")
+    arrays["knots"] = fitted.scores.knots.astype(np.float32)
+    arrays["rows"] = fitted.rows.astype(np.float16)
+    arrays["targets"], arrays["groups"] = fitted.targets, fitted.groups.astype(np.int64)
+    for name, each in fitted.machines.items():
+        arrays[f"{name}.weights"] = each.machine.weights
+        arrays[f"{name}.sums"] = each.machine.sums
+        arrays[f"{name}.offsets"] = each.machine.offsets
+    return arrays
+
+
+def about_of(fitted: Fitted, about: dict[str, Any]) -> dict[str, Any]:
+    """Return the JSON text of the model file."""
+    return {
         "format": FORMAT,
         "features": list(FEATURES),
         "cell_features": list(CELL_FEATURES),
-        "members": len(fitted.depth),
-        "temperatures": list(fitted.temperatures),
+        "fitness_features": list(FITNESS_FEATURES),
+        "lengths": {name: each.machine.length for name, each in fitted.machines.items()},
+        "noises": {name: each.noise for name, each in fitted.machines.items()},
         "unlike": fitted.unlike,
         "trained_on": "rendered photos only",
         **about,
     }
-    arrays["about"] = np.frombuffer(json.dumps(about, sort_keys=True).encode("utf-8"), dtype=np.uint8)
+
+
+def write_grader(path: Path, fitted: Fitted, about: dict[str, Any]) -> None:
+    """Write the model file; the same grader gives the same bytes."""
+    write_arrays(path, arrays_of(fitted), about_of(fitted, about))
+
+
+def write_arrays(path: Path, arrays: dict[str, Array], about: dict[str, Any]) -> None:
+    """Write arrays and a JSON text as an .npz file without dates, so that the same gives the same bytes."""
+    arrays = {**arrays, "about": np.frombuffer(json.dumps(about, sort_keys=True).encode("utf-8"), dtype=np.uint8)}
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         for name in sorted(arrays):
             # A fixed date: numpy's own writer would stamp the hour.

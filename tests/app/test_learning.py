@@ -1,14 +1,17 @@
-"""Confirmed grades: kept beside the given ones, and told as drift."""
+"""Confirmed grades: kept beside the given ones, told as drift, learnt from, and taken into use only where better."""
 
+import json
 import sqlite3
 from datetime import UTC, datetime
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
 
-from app import actions, learning
+from app import actions, learning, measuring
 from app.cli import main
-from app.errors import CannotConfirm
+from app.errors import CannotConfirm, CannotTrain
 from app.records import FilterKind, Pool
 from tests.app.fake_measuring import FakeMeasurer
 from vision.results import Clarity, Severity
@@ -75,7 +78,60 @@ def test_drift_says_how_often_and_which_way(log):
     assert told.pools == 1
 
 
-def test_command_notes_what_was_said(tmp_path):
+FOUND = {
+    "photos": 12, "unread": 1, "pools": 3, "in_use_exact": 0.5, "candidate_exact": 0.75, "in_use_loss": 1.2,
+    "candidate_loss": 0.8, "sure": 0.97, "rendered_in_use_loss": 2.3, "rendered_candidate_loss": 2.3, "better": True,
+    "say": "The candidate is better.",
+}  # fmt: skip
+
+
+def trained(monkeypatch, found):
+    """Let the training program write a candidate and say `found`."""
+
+    def run(command, **_options):
+        request = json.loads(Path(command[-1]).read_text())
+        if isinstance(found, str):
+            return SimpleNamespace(returncode=1, stdout="", stderr=found)
+        Path(request["candidate"]).write_bytes(b"candidate")
+        run.request = request
+        return SimpleNamespace(returncode=0, stdout=json.dumps(found), stderr="")
+
+    monkeypatch.setattr(learning.subprocess, "run", run)
+    return run
+
+
+def test_candidate_is_used_only_where_it_is_better(log, monkeypatch):
+    (photo,) = photos(log, 1)
+    learning.confirm_grade(log, photo, clarity=Clarity.CLEAR, at=NOW)
+    with pytest.raises(CannotTrain, match="no candidate"):
+        learning.compare_grader(log)
+    run = trained(monkeypatch, FOUND | {"better": False, "say": "Keep the grader in use."})
+    assert not learning.train_grader(log).better
+    (asked,) = run.request["photos"]
+    assert (asked["clarity"], asked["severity"], asked["depth_deep_m"]) == ("clear", None, 2.0)
+    with pytest.raises(CannotTrain, match=r"not taken into use.*Keep the grader"):
+        learning.compare_grader(log, use=True)
+    assert not measuring.own_grader_path(log).exists()
+    trained(monkeypatch, FOUND)
+    learning.train_grader(log)
+    assert learning.compare_grader(log, use=True).in_use
+    assert measuring.own_grader_path(log).read_bytes() == b"candidate"
+    # What this program cannot read is not used to measure.
+    assert measuring.own_measurer(log) is None
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [("There are 2 confirmed photos of 1 pools.", "There are 2 confirmed"), ("ModuleNotFoundError: sklearn", "train")],
+    ids=["too few", "not installed"],
+)
+def test_failed_training_is_told_in_a_sentence(log, monkeypatch, said, told):
+    trained(monkeypatch, said)
+    with pytest.raises(CannotTrain, match=told):
+        learning.train_grader(log)
+
+
+def test_commands_speak_of_it(tmp_path, monkeypatch):
     folder = tmp_path / "home"
     with actions.open_log(folder) as log:
         photos(log, 1)
@@ -83,3 +139,11 @@ def test_command_notes_what_was_said(tmp_path):
     photo.write_bytes(b"good hazy light 0.9 Cedar Lane 12 0")
     said = CliRunner().invoke(main, ["confirm", str(photo), "--clarity", "clear", "--folder", str(folder)])
     assert (said.exit_code, said.output) == (0, "Noted.\n")
+    trained(monkeypatch, FOUND)
+    said = CliRunner().invoke(main, ["train", "--log", "--folder", str(folder)])
+    assert said.exit_code == 0, said.output
+    assert "in use 50%, candidate 75%" in said.output
+    said = CliRunner().invoke(main, ["evaluate", "--use", "--folder", str(folder)])
+    assert "1 confirmed so far" in said.output
+    assert "The candidate is now in use." in said.output
+    assert CliRunner().invoke(main, ["train"]).exit_code == 2

@@ -8,17 +8,13 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 
-import numpy as np
 import pytest
 from PIL import Image
 
 from app import actions, config
 from app.records import Equipment, FilterKind, Pool, StepKind
-from vision.features import FEATURES
-from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, FORMAT
-from vision.network import Network
+from tests.vision.steady_grader import write_steady
 from vision.results import Clarity, Severity
-from vision.water import CELL_FEATURES
 
 ROOT = Path(actions.__file__).parents[1]
 NOW = datetime(2026, 6, 3, 16, 0, tzinfo=UTC)
@@ -33,34 +29,10 @@ REQUEST = {
 """One photo as the simulator is asked for it."""
 
 
-def steady(features, answer):
-    """Return a network that answers the same whatever it sees."""
-    return Network(np.zeros(features), np.ones(features), (np.zeros((features, len(answer))),), (answer,))
-
-
-def sure_of(steps, value):
-    answer = np.full(len(steps) - 1, -6.0)
-    answer[np.searchsorted(steps, value) - 1] = 6.0
-    return answer
-
-
 @pytest.fixture(scope="module")
 def steady_grader(tmp_path_factory):
     """A model file that grades every water hazy and light: here the path is tested, not the grading."""
-    networks = {
-        "water": steady(len(CELL_FEATURES), np.array([5.0])),
-        "depth0": steady(len(FEATURES), sure_of(DEPTH_STEPS_M, 2.0)),
-        "chlorophyll0": steady(len(FEATURES), sure_of(CHLOROPHYLL_STEPS_UG_L, 20.0)),
-    }
-    about = {
-        "format": FORMAT, "features": list(FEATURES), "cell_features": list(CELL_FEATURES), "members": 1,
-        "temperatures": [1.0, 1.0], "unlike": 1e9,
-    }  # fmt: skip
-    arrays = {name: array for prefix, network in networks.items() for name, array in network.to_arrays(prefix).items()}
-    arrays |= {"unlike.centre": np.zeros(len(FEATURES)), "unlike.whitening": np.eye(len(FEATURES))}
-    path = tmp_path_factory.mktemp("model") / "grader.npz"
-    np.savez(path, about=np.frombuffer(json.dumps(about).encode(), np.uint8), **arrays)
-    return path
+    return write_steady(tmp_path_factory.mktemp("model") / "grader.npz")
 
 
 @pytest.fixture(scope="module")

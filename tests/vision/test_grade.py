@@ -1,46 +1,19 @@
 """The grader's file and its arithmetic: classes, probabilities and intervals of one distribution."""
 
-import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vision import grade
+from tests.vision.steady_grader import steady_grader, steady_network, write_steady
 from vision.errors import DesignInvalid
 from vision.features import FEATURES
-from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, Grader, grade_features, load_grader, quantiles
+from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, grade_features, load_grader, quantiles
+from vision.kernel import KernelMachine
 from vision.network import CLIP, Network, network_of, softmax
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, clarity_of
-from vision.water import CELL_FEATURES
-
-
-def flat_network(values):
-    """Return a network that gives the same values whatever the features."""
-    count = len(FEATURES)
-    return Network(np.zeros(count), np.ones(count), (np.zeros((count, len(values))),), (np.asarray(values, float),))
-
-
-def grader_of(depth_logits, chlorophyll_logits, *, unlike=1e9):
-    count = len(FEATURES)
-    return Grader(
-        water=flat_network([0.0]),
-        depth=(flat_network(depth_logits),),
-        chlorophyll=(flat_network(chlorophyll_logits),),
-        temperatures=(1.0, 1.0),
-        centre=np.zeros(count),
-        whitening=np.eye(count),
-        unlike=unlike,
-        id="test",
-        about={},
-    )
-
-
-def peaked(bounds, value, height=20.0):
-    logits = np.zeros(len(bounds) - 1)
-    logits[np.searchsorted(bounds, value, side="right") - 1] = height
-    return logits
 
 
 @pytest.mark.parametrize("lower", sorted(v for v in CLARITY_LOWER_M.values() if v > 0))
@@ -59,7 +32,7 @@ def test_severity_bounds_are_step_bounds(lower):
      (4.0, 5, "clear", "trace"), (8.0, 0.5, "crystal", "none")],
 )  # fmt: skip
 def test_grade_is_where_the_probability_is(depth_m, chlorophyll_ug_l, clarity, severity):
-    grader = grader_of(peaked(DEPTH_STEPS_M, depth_m), peaked(CHLOROPHYLL_STEPS_UG_L, chlorophyll_ug_l))
+    grader = steady_grader(depth_m * 1.02, chlorophyll_ug_l * 1.02)
     graded = grade_features(np.zeros(len(FEATURES)), grader)
     assert (graded.clarity.grade, graded.severity.grade) == (clarity, severity)
     assert graded.flags == ()
@@ -69,7 +42,7 @@ def test_grade_is_where_the_probability_is(depth_m, chlorophyll_ug_l, clarity, s
 def test_probabilities_sum_to_one_and_open_grades_are_flagged():
     graded = grade_features(
         np.zeros(len(FEATURES)),
-        grader_of(np.zeros(len(DEPTH_STEPS_M) - 1), np.zeros(len(CHLOROPHYLL_STEPS_UG_L) - 1)),
+        steady_grader(1.5, 20.0, spread_dex=2.0),
     )
     for each in (graded.clarity, graded.severity):
         assert sum(each.probabilities.values()) == pytest.approx(1)
@@ -77,13 +50,35 @@ def test_probabilities_sum_to_one_and_open_grades_are_flagged():
 
 
 def test_unlike_photos_are_flagged():
-    grader = grader_of(peaked(DEPTH_STEPS_M, 1.0), peaked(CHLOROPHYLL_STEPS_UG_L, 1.0), unlike=2.0)
+    grader = steady_grader(1.0, 1.0, unlike=0.01)
     assert "out_of_range" not in grade_features(np.zeros(len(FEATURES)), grader).flags
     assert "out_of_range" in grade_features(np.full(len(FEATURES), 1.0), grader).flags
 
 
+def test_where_the_depth_is_known_the_informed_pair_speaks():
+    blind, informed = steady_grader(1.0), steady_grader(5.0)
+    grader = replace(blind, informed=informed.informed)
+    photo = np.zeros(len(FEATURES))
+    assert grade_features(photo, grader).clarity.grade == "cloudy"
+    photo[FEATURES.index("depth_known")] = 1.0
+    assert grade_features(photo, grader).clarity.grade == "clear"
+
+
+def test_what_the_colour_leaves_open_widens_the_interval():
+    photo = np.zeros(len(FEATURES))
+    known = np.zeros((1, len(FEATURES)), np.float32)
+    # One known photo in the middle that says 10 m; away from it 1 m.
+    machine = KernelMachine(known, np.ones(len(FEATURES), np.float32), 3.0, np.array([[1.0, 0.0]]), np.array([0, -3.0]))
+    grader = replace(steady_grader(), blind=(machine, steady_grader().blind[1]))
+    shifted = np.tile(photo, (6, 1))
+    shifted[0, :5], shifted[1, :5] = 0.5, 0.1
+    sure = grade_features(photo, grader).visible_depth_m
+    open_ = grade_features(photo, grader, shifted=shifted).visible_depth_m
+    assert open_.low < sure.low
+
+
 def test_very_clear_water_is_bounded_from_below_only():
-    grader = grader_of(peaked(DEPTH_STEPS_M, 14.0), peaked(CHLOROPHYLL_STEPS_UG_L, 1.0))
+    grader = steady_grader(14.0, 1.0)
     interval = grade_features(np.zeros(len(FEATURES)), grader).visible_depth_m
     assert interval.high is None
     assert interval.mid == interval.low
@@ -114,31 +109,14 @@ def test_softmax_of_large_values():
     np.testing.assert_allclose(softmax(np.array([[1000.0, 1000.0, 0.0]])), [[0.5, 0.5, 0.0]])
 
 
-def sound_file(path, **changes):
-    about = {
-        "format": grade.FORMAT, "features": list(FEATURES), "cell_features": list(CELL_FEATURES), "members": 1,
-        "temperatures": [1.0, 1.0], "unlike": 5.0,
-    } | changes.pop("about", {})  # fmt: skip
-    water = Network(
-        np.zeros(len(CELL_FEATURES)), np.ones(len(CELL_FEATURES)), (np.zeros((len(CELL_FEATURES), 1)),), (np.zeros(1),)
-    )
-    arrays = water.to_arrays("water") | flat_network(np.zeros(len(DEPTH_STEPS_M) - 1)).to_arrays("depth0")
-    arrays |= flat_network(np.zeros(len(CHLOROPHYLL_STEPS_UG_L) - 1)).to_arrays("chlorophyll0")
-    arrays |= {"unlike.centre": np.zeros(len(FEATURES)), "unlike.whitening": np.eye(len(FEATURES))}
-    arrays |= changes
-    arrays["about"] = np.frombuffer(json.dumps(about).encode(), np.uint8)
-    np.savez(path, **arrays)
-    return path
-
-
 def test_sound_file_is_read(tmp_path):
-    grader = load_grader(sound_file(tmp_path / "a.npz"))
+    grader = load_grader(write_steady(tmp_path / "a.npz"))
     assert len(grader.id) == 12
     assert grade_features(np.zeros(len(FEATURES)), grader).clarity.grade in CLARITY_LOWER_M
 
 
 def test_damaged_files_are_refused_with_a_sentence(tmp_path):
-    whole = sound_file(tmp_path / "whole.npz").read_bytes()
+    whole = write_steady(tmp_path / "whole.npz").read_bytes()
     cases = {
         "missing": None,
         "empty": b"",
@@ -152,11 +130,15 @@ def test_damaged_files_are_refused_with_a_sentence(tmp_path):
         with pytest.raises(DesignInvalid, match="could not be read"):
             load_grader(path)
     with pytest.raises(DesignInvalid, match="not of the form"):
-        load_grader(sound_file(tmp_path / "form.npz", about={"format": "other/9"}))
+        load_grader(write_steady(tmp_path / "form.npz", about={"format": "other/9"}))
     with pytest.raises(DesignInvalid, match="other features"):
-        load_grader(sound_file(tmp_path / "features.npz", about={"features": ["L"]}))
+        load_grader(write_steady(tmp_path / "features.npz", about={"features": ["L"]}))
     with pytest.raises(DesignInvalid, match="damaged"):
-        load_grader(sound_file(tmp_path / "nan.npz", **{"depth0.bias0": np.full(len(DEPTH_STEPS_M) - 1, np.nan)}))
+        load_grader(write_steady(tmp_path / "nan.npz", **{"blind_depth.sums": np.full((1, 2), np.nan)}))
+    with pytest.raises(DesignInvalid, match="damaged"):
+        load_grader(write_steady(tmp_path / "short.npz", knots=np.zeros((2, 3))))
+    with pytest.raises(DesignInvalid, match="damaged"):
+        load_grader(write_steady(tmp_path / "length.npz", about={"lengths": {}}))
 
 
 def test_file_with_a_pickle_in_it_is_refused(tmp_path):
@@ -168,7 +150,7 @@ def test_file_with_a_pickle_in_it_is_refused(tmp_path):
 
 
 def test_layers_that_do_not_fit_are_refused():
-    arrays = flat_network(np.zeros(3)).to_arrays("x")
+    arrays = steady_network(4, np.zeros(3)).to_arrays("x")
     arrays["x.bias0"] = np.zeros(4)
     with pytest.raises(DesignInvalid, match="damaged"):
         network_of(arrays, "x")

@@ -1,15 +1,21 @@
 """The road from rendered photos to the model file: same numbers, same bytes; figures that mean what they say."""
 
+import json
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from models.training import dataset, evaluate, fit
-from models.training.card import card_text
+from models.training import compare, dataset, evaluate, fit, kernelfit, together
+from models.training.card import card_text, figures_of
+from tests.vision.steady_grader import steady_looks
 from vision.features import FEATURES
-from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, distribution, load_grader
-from vision.network import Network
+from vision.fitness import FITNESS_FEATURES
+from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, Steps, distributions, load_grader
+from vision.kernel import matern
+from vision.network import Network, softmax
 from vision.results import CLARITY_LOWER_M
-from vision.water import CELL_FEATURES
+from vision.water import CELL_FEATURES, water_probability
 
 EDGES = evaluate.class_edges(CLARITY_LOWER_M)
 
@@ -54,20 +60,79 @@ def test_classes_are_bounded_as_the_grades_are():
     assert evaluate.report(sure_of(truth), truth, DEPTH_STEPS_M, EDGES).exact == 1.0
 
 
-def made_up(count=300, seed=3):
+def made_up(count=160, seed=3):
+    """Vectors of photos whose first feature says the depth; every eighth is spoiled, as its first figure says."""
     rng = np.random.default_rng(seed)
     features = rng.normal(size=(count, len(FEATURES)))
-    return features, np.exp(features[:, 0] * 0.8)
+    fitness = rng.normal(size=(count, len(FITNESS_FEATURES)))
+    way = np.where(np.arange(count) % 8 == 0, 1 + np.arange(count) // 8 % 5, 0)
+    fitness[:, 0] += 6 * way
+    return dataset.Vectors(
+        features=features,
+        fitness=fitness,
+        depth_m=np.exp(features[:, 0] * 0.8),
+        chlorophyll_ug_l=np.exp(1 + 1.2 * features[:, 1]),
+        number=np.arange(count),
+        way=way,
+        doubted=np.zeros(count, bool),
+        overlap=np.ones(count),
+        refused_number=np.array([9000]),
+        refused_way=np.array([0]),
+    )
 
 
-def test_ensemble_learns_and_is_the_same_each_time():
-    features, depth = made_up()
-    one = fit.fit_ensemble(features, depth, DEPTH_STEPS_M, members=1, seed=5)
-    two = fit.fit_ensemble(features, depth, DEPTH_STEPS_M, members=1, seed=5)
-    for a, b in zip(one[0].weights, two[0].weights, strict=True):
-        np.testing.assert_array_equal(a, b)
-    steps = distribution(one, features, 1.0)
-    assert evaluate.report(steps, depth, DEPTH_STEPS_M, EDGES).rank > 0.8
+@pytest.fixture(scope="module")
+def fitted():
+    return fit.fit_vectors(steady_looks(), made_up())
+
+
+def test_fit_learns_and_is_the_same_each_time(fitted):
+    again = fit.fit_vectors(steady_looks(), made_up())
+    for name, one in fitted.machines.items():
+        np.testing.assert_array_equal(one.machine.sums, again.machines[name].machine.sums)
+    new = made_up(seed=4)
+    steps = distributions(new.features, fit.to_grader(fitted))
+    assert evaluate.report(steps.depth, new.depth_m, DEPTH_STEPS_M, EDGES).rank > 0.8
+
+
+def test_spoiled_photos_are_told_from_good_ones(fitted):
+    held = fitted.spoiled_held_out
+    way = made_up().way
+    assert ((held[:, 0] > 0.5) == (way == 0)).mean() > 0.9
+
+
+def test_left_out_is_what_a_fit_without_the_group_says():
+    """The block formula against fits that truly leave each group out."""
+    rng = np.random.default_rng(5)
+    rows, target = rng.normal(size=(30, 3)).astype(np.float32), rng.normal(size=30)
+    groups = np.repeat(np.arange(10), 3)
+    gram = matern(rows, rows, 2.0).astype(float)
+    inverse = np.linalg.inv(gram + 0.3 * np.eye(30))
+    fast = kernelfit.left_out(inverse, inverse @ target, groups)
+    for name in range(10):
+        here = groups == name
+        part = np.linalg.solve(gram[np.ix_(~here, ~here)] + 0.3 * np.eye(27), target[~here])
+        np.testing.assert_allclose(fast[here], target[here] - gram[np.ix_(here, ~here)] @ part, atol=1e-8)
+
+
+def test_later_looks_learn_what_the_first_said():
+    rng = np.random.default_rng(6)
+    photos = []
+    for _ in range(9):
+        share = np.zeros((20, 30), np.float16)
+        share[8:] = 1
+        features = rng.normal(size=(20, 30, len(CELL_FEATURES))).astype(np.float16)
+        features[..., 0] += 2 * share
+        photos.append(dataset.Cells(features, share, np.ones((20, 30), bool)))
+    looks = fit.fit_looks(photos, seed=1)
+    errors = [
+        np.mean(
+            [(water_probability(p.features.astype(np.float32), looks[:n]) > 0.5) != (p.share > 0.5) for p in photos]
+        )
+        for n in (1, 3)
+    ]
+    # One cell in six is off by its own colour; what lies round about mends most.
+    assert errors[1] < 0.4 * errors[0]
 
 
 @pytest.mark.filterwarnings("ignore::sklearn.exceptions.ConvergenceWarning")
@@ -80,50 +145,80 @@ def test_network_is_what_scikit_learn_computes():
     model = MLPClassifier((8, 4), max_iter=40, random_state=1, tol=1.0, n_iter_no_change=40).fit(x, y)
     ours = Network(np.zeros(5), np.ones(5), tuple(model.coefs_), tuple(model.intercepts_))
     inside = np.clip(x, -6, 6)
-    np.testing.assert_allclose(distribution((ours,), inside, 1.0), model.predict_proba(inside), atol=1e-5)
+    np.testing.assert_allclose(softmax(ours(inside)), model.predict_proba(inside), atol=1e-5)
 
 
-def fitted(features, depth):
-    water = Network(
-        np.zeros(len(CELL_FEATURES)), np.ones(len(CELL_FEATURES)), (np.zeros((len(CELL_FEATURES), 1)),), (np.zeros(1),)
-    )
-    centre, whitening = fit._whitening(features)
-    networks = [
-        fit.fit_ensemble(features, depth, bounds, members=1, seed=1)
-        for bounds in (DEPTH_STEPS_M, CHLOROPHYLL_STEPS_UG_L)
-    ]
-    none = np.empty((0, 0))
-    return fit.Fitted(water, networks[0], networks[1], (1.0, 1.2), centre, whitening, 9.0, (none, none))
-
-
-def test_model_file_is_the_same_bytes_and_reads_back(tmp_path):
-    features, depth = made_up(150)
-    grader = fitted(features, depth)
+def test_model_file_is_the_same_bytes_and_reads_back(tmp_path, fitted):
     for name in ("one.npz", "two.npz"):
-        fit.write_grader(tmp_path / name, grader, {"rows": 150})
+        fit.write_grader(tmp_path / name, fitted, {"rows": 150})
     assert (tmp_path / "one.npz").read_bytes() == (tmp_path / "two.npz").read_bytes()
     read = load_grader(tmp_path / "one.npz")
-    assert read.temperatures == (1.0, 1.2)
     assert read.about["trained_on"] == "rendered photos only"
-    np.testing.assert_array_equal(distribution(read.depth, features, 1.0), distribution(grader.depth, features, 1.0))
+    features = made_up(seed=4).features
+    made, kept = distributions(features, fit.to_grader(fitted)), distributions(features, read)
+    np.testing.assert_allclose(kept.depth, made.depth, atol=1e-5)
+    np.testing.assert_allclose(kept.chlorophyll, made.chlorophyll, atol=1e-5)
 
 
-def test_card_says_in_plain_words_what_is_not_known():
-    truth = np.array([0.3, 2.0, 5.0])
-    text = card_text({"clarity": evaluate.report(sure_of(truth), truth, DEPTH_STEPS_M, EDGES)}, "a command", 3)
-    assert "No real pool photo was available" in text
-    assert "a command" in text
-    assert "| clarity | 3 | 1.000 |" in text
+def test_photos_without_a_grade_are_counted():
+    vectors = made_up(64)
+    sure = Steps(sure_of(vectors.depth_m), np.eye(24)[fit.steps_of(vectors.chlorophyll_ug_l, CHLOROPHYLL_STEPS_UG_L)],
+                 np.ones(64))  # fmt: skip
+    spoiled = np.eye(6)[vectors.way]
+    said, given = evaluate.abstaining(vectors, sure, spoiled, 0.5)
+    # Of the good ones only the one refused before its water was found.
+    assert said.fit == pytest.approx(1 / (1 + (vectors.way == 0).sum()))
+    assert set(said.spoiled.values()) == {1.0}
+    assert said.wrong_by_two == 0
+    assert given.sum() == (vectors.way == 0).sum()
+
+
+def test_pairs_of_one_water_and_the_order_of_a_series():
+    vectors = made_up(20)
+    number = np.concatenate([dataset.SAME_SCENE_START + np.arange(10), dataset.SAME_SCENE_START + 10 + np.arange(10)])
+    vectors = replace(vectors, number=number, depth_m=np.repeat([1.0, 5.0], 10))
+    steps = Steps(sure_of(vectors.depth_m), np.eye(24)[np.full(20, 3)], np.ones(20))
+    clarity, severity = together.agreement(vectors, steps, np.ones(20, bool))
+    assert (clarity.pairs, clarity.same, severity.same) == (90, 1.0, 1.0)
+    rising = replace(vectors, number=dataset.SERIES_START + np.arange(20), depth_m=np.geomspace(0.15, 15, 20))
+    rising = rising.rows(np.arange(8))
+    truth = np.geomspace(0.15, 15, 8)
+    steps = Steps(sure_of(truth), np.eye(24)[np.arange(8)], np.ones(8))
+    depth = together.order(replace(rising, depth_m=truth, chlorophyll_ug_l=np.arange(1.0, 9)), steps)
+    assert [each.mean for each in depth] == pytest.approx([1.0, 1.0])
+
+
+def test_models_are_compared_by_the_same_folds():
+    rows = compare.compare(made_up(120))
+    assert len({each.model for each in rows}) >= 4
+    assert {each.grade for each in rows} == {"clarity", "severity"}
+    # The made-up depth is the logarithm of one feature: every model must find some of it.
+    assert all(each.exact > 0.3 for each in rows if each.grade == "clarity")
+
+
+def test_card_says_in_plain_words_what_is_not_known(fitted):
+    vectors = made_up(seed=7)
+    series = replace(vectors, number=dataset.SERIES_START + np.arange(160))
+    same = replace(vectors, number=dataset.SAME_SCENE_START + np.arange(160))
+    figures = figures_of(fitted, made_up(), vectors, same, series)
+    text = card_text(figures, "a command")
+    assert "No real pool photo was available for training" in text
+    assert "turnblue evaluate" in text
+    assert "`a command`" in text
+    assert f"| clarity, held out | {(vectors.way == 0).sum()} |" in text
+    json.dumps(figures.to_json())
 
 
 def test_shipped_card_carries_the_shipped_models_figures():
     from models.training.__main__ import SHIPPED
 
-    about = load_grader(SHIPPED / "grader.npz").about
+    grader = load_grader(SHIPPED / "grader.npz")
     text = (SHIPPED / "grader.md").read_text()
-    assert about["command"] in text
-    for report in about["held_out"].values():
+    assert grader.about["command"] in text
+    for report in grader.about["figures"]["reports"].values():
         assert f"{report['exact']:.3f}" in text
+    # The issue of size: a phone's connection is to fetch it in seconds.
+    assert (SHIPPED / "grader.npz").stat().st_size < 5e6
 
 
 @pytest.mark.slow
@@ -139,20 +234,38 @@ def test_a_few_photos_go_all_the_way(tmp_path):
     assert (tmp_path / "1.jpg").read_bytes() == before
     cells = [dataset.cells_of(tmp_path, number) for number in numbers]
     assert all(each is not None for each in cells)
-    assert cells[2][1].sum() == 0
-    assert cells[0][0].shape[1] == len(CELL_FEATURES)
+    assert cells[2].share.max() == 0
+    assert cells[0].features.shape[2] == len(CELL_FEATURES)
     from models.training.__main__ import SHIPPED
 
     vectors = dataset.make_vectors(tmp_path, load_grader(SHIPPED / "grader.npz"), numbers, jobs=1)
     assert vectors.features.shape[1] == len(FEATURES)
     assert np.isfinite(vectors.features).all()
-    assert dataset.FLATLAY_START not in vectors.number
+    assert dataset.FLATLAY_START in [*vectors.refused_number, *vectors.number[vectors.way == dataset.NO_WATER_WAY]]
 
 
 def test_held_out_photos_are_of_other_phones():
     from models.simulator.sampling import TRAINING_MODELS
 
-    for number in (0, 5):
+    for number in (1, 5):
         assert dataset.spec_of(number).camera.model < TRAINING_MODELS
     for number in (dataset.HELD_OUT_START, dataset.HELD_OUT_START + 5):
         assert dataset.spec_of(number).camera.model >= TRAINING_MODELS
+
+
+def test_same_scene_is_one_water_and_a_series_one_scene():
+    one, two = (dataset.spec_of(dataset.SAME_SCENE_START + n) for n in (0, 1))
+    assert one.water == two.water
+    assert one.pool == two.pool
+    assert one.stance != two.stance
+    low, high = (dataset.spec_of(dataset.SERIES_START + n) for n in (0, 7))
+    assert (low.water.chlorophyll_ug_l, high.water.chlorophyll_ug_l) == (0.3, 180.0)
+    assert low.stance == high.stance
+    assert replace(low.water, chlorophyll_ug_l=180.0) == high.water
+
+
+@pytest.mark.parametrize("place", range(5))
+def test_spoiled_photos_take_their_ways_in_turn(place):
+    spec = dataset.spec_of(dataset.SPOILED_START + place)
+    assert spec.spoil == (dataset.SPOILED_WAYS[place],)
+    assert dataset.way_of({"spoilers": list(spec.spoil)}) > 0
