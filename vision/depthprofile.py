@@ -25,6 +25,8 @@ SHORE_BANDS_M = (0.05, 0.2, 0.5, 1.0, 2.0)
 """Bounds of the bands of distance from the near shore, over the water [m]."""
 FEWEST_PX = 25
 """Fewest pixels that speak for a band."""
+MOST_RANKED = 3000
+"""Most values that a quantile is taken of, spread evenly: of more it is the same within a hundredth of the spread."""
 DARK = 0.002
 """Linear level added before logarithms [0-1]: two thirds of an 8-bit step at black."""
 QUIET = -2.5
@@ -60,60 +62,84 @@ def profile_of(view: View, region: Region, card: CardFound) -> dict[str, float]:
     depths = depths_of(view, region.whole, stance)
     mask = region.mask[::EVERY_PX, ::EVERY_PX]
     linear = np.ascontiguousarray(view.linear[::EVERY_PX, ::EVERY_PX])
-    logs = np.log(np.maximum(linear, 0) + np.float32(DARK))
+    logs = np.asarray(cv2.log(np.maximum(linear, 0) + np.float32(DARK)))
     mirrored = depths.fresnel[mask]
     deep = _deep(mask, depths.fresnel, depths.shore_m)
-    deep_rgb = np.quantile(logs[deep], 0.3, axis=0)
+    deep_rgb = ranked(logs[deep], (0.3,))[0]
     on_wall = mask & np.isfinite(depths.wall_m)
     values = [
         float(stance.flat), float(np.log(stance.height_m)), stance.pitch_deg / 30.0, stance.facing_cos,
-        float(depths.fresnel[deep].mean()), float(np.quantile(mirrored, 0.9)), float(on_wall.sum() / mask.sum()),
+        float(depths.fresnel[deep].mean()), float(ranked(mirrored, (0.9,))[0]), float(on_wall.sum() / mask.sum()),
         *(float(v) for v in deep_rgb),
     ]  # fmt: skip
-    light = logs[..., 1]
-    detail = light - cv2.GaussianBlur(light, (0, 0), 2.0)
+    light = cv2.extractChannel(logs, 1)
+    detail = light - cv2.GaussianBlur(light, (0, 0), 1.4)
     by_shore = mask & ~np.isfinite(depths.wall_m) & np.isfinite(depths.shore_m)
     for here, place, bounds in ((on_wall, depths.wall_m, WALL_BANDS_M), (by_shore, depths.shore_m, SHORE_BANDS_M)):
         at, colours, contrasts = place[here], logs[here], detail[here]
         for low, high in pairwise(bounds):
-            values += _band((at >= low) & (at < high), colours, contrasts, deep_rgb)
+            values += _band(np.flatnonzero((at >= low) & (at < high)), colours, contrasts, deep_rgb)
     values += _fall(linear, mask)
-    lightest = np.quantile(linear[::2, ::2].reshape(-1, 3), 0.98, axis=0)
+    lightest = ranked(linear[::2, ::2].reshape(-1, 3), (0.98,))[0]
     values += [float(v) for v in np.log(np.maximum(lightest, 0) + 0.01)]
     return dict(zip(PROFILE_FEATURES, values, strict=True))
 
 
+def ranked(values: Array, shares: tuple[float, ...]) -> Array:
+    """Return quantiles along the first axis by nearest rank, of some of the values where there are many.
+
+    Parameters
+    ----------
+    values : ndarray, shape (N, ...)
+    shares : tuple of float
+        Which quantiles [0-1].
+
+    Returns
+    -------
+    ndarray, shape (len(shares), ...)
+
+    Examples
+    --------
+    >>> ranked(np.arange(101.0), (0.1, 0.5))
+    array([10., 50.])
+    """
+    some = values[:: max(1, len(values) // MOST_RANKED)]
+    ordered = np.sort(np.ascontiguousarray(some.T), axis=-1)
+    places = [min(int(share * (len(some) - 1) + 0.5), len(some) - 1) for share in shares]
+    return np.asarray(ordered[..., places].T)
+
+
 def _deep(mask: Array, fresnel: Array, shore_m: Array) -> Array:
     """Return the water looked into most steeply and farthest from any shore."""
-    steep = mask & (fresnel <= np.quantile(fresnel[mask], 0.3))
-    away = np.where(np.isfinite(shore_m), shore_m, np.inf)
-    return np.asarray(steep & (away >= np.quantile(away[steep], 0.5, method="nearest")))
+    steep = mask & (fresnel <= ranked(fresnel[mask], (0.3,))[0])
+    away = np.where(np.isfinite(shore_m), shore_m, np.float32(np.inf))
+    return np.asarray(steep & (away >= ranked(away[steep], (0.5,))[0]))
 
 
 def _band(inside: Array, colours: Array, contrasts: Array, deep_rgb: Array) -> list[float]:
     """Return one band's colour over the deep water's, how much of it is seen, and the contrast of its detail."""
-    count = int(inside.sum())
+    count = len(inside)
     if count < FEWEST_PX:
         return [0.0, 0.0, 0.0, 0.0, QUIET]
+    inside = inside[:: max(1, count // MOST_RANKED)]
     # A little under the middle: mirrored sky lightens, nothing darkens.
-    rgb = np.quantile(colours[inside], 0.35, axis=0) - deep_rgb
-    low, high = np.quantile(contrasts[inside], [0.16, 0.84])
+    rgb = ranked(colours[inside], (0.35,))[0] - deep_rgb
+    low, high = ranked(contrasts[inside], (0.16, 0.84))
     return [*(float(v) for v in rgb), float(np.log10(count)) / 3, float(np.log10((high - low) / 2 + 1e-3))]
 
 
 def _fall(linear: Array, mask: Array) -> list[float]:
     """Return how the channels vary together over the water, above its darkest: attenuation ratios, their firmness."""
-    size = (linear.shape[1] // 6, linear.shape[0] // 6)
-    held = cv2.resize(np.where(mask[..., None], linear, np.float32(np.nan)), size, interpolation=cv2.INTER_AREA)
-    held = held.reshape(-1, 3)
-    held = held[np.isfinite(held).all(axis=1)]
+    size = (linear.shape[1] // 4, linear.shape[0] // 4)
+    inside = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA) > 0.999
+    held = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)[inside]
     if len(held) < FEWEST_PX:
         return [0.0, 0.0, 0.0, 0.0]
-    darkest = np.quantile(held, 0.03, axis=0) * 0.92
+    darkest = ranked(held, (0.03,))[0] * 0.92
     above = np.log(np.maximum(held - darkest, 1e-3))
     cov = np.cov(above.T)
     r, g, b = np.sqrt(np.diag(cov)) + 1e-6
-    span = (np.quantile(held[:, 1], 0.95) - darkest[1]) / (abs(darkest[1]) + 0.01)
+    span = (ranked(held[:, 1], (0.95,))[0] - darkest[1]) / (abs(darkest[1]) + 0.01)
     return [
         float(np.log(r / g)), float(np.log(b / g)), float(cov[0, 1] / (r * g)), float(np.log(max(span, 0.0) + 0.01)),
     ]  # fmt: skip

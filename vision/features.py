@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from vision import colour
 from vision.card import CardFound
-from vision.depthprofile import DARK, PROFILE_FEATURES, profile_of
+from vision.depthprofile import DARK, PROFILE_FEATURES, profile_of, ranked
 from vision.normalise import ColourFit
 from vision.shore import FOCAL_SHARE
 from vision.tuples import Triple
@@ -26,9 +26,9 @@ from vision.water import FAR, Region, View, places_in_plane
 Array = NDArray[Any]
 
 SCALES_PX = (1, 2, 4, 8, 16)
-"""Sizes of floor detail looked for [px of the working picture, 800 px long], each half as fine as the last."""
-EVERY_PX = 2
-"""Colours are taken of every so manyeth pixel and row: there are plenty, and the time counts."""
+"""Sizes of floor detail looked for [px of the working picture, 480 px long], each half as fine as the last."""
+EVERY_PX, MOST_PX = 2, 3000
+"""Colours are taken of every so manyeth pixel and row, and of so many at most: there are plenty, and the time counts."""
 PARTS = ("near", "middle", "far")
 """The water is read in three parts of equal area by distance from the camera."""
 SHORE_BANDS = (0.012, 0.025, 0.05, 0.1, 0.2)
@@ -112,48 +112,43 @@ def _ratios(linear: Array) -> tuple[float, float]:
     return float(np.log(g / r)), float(np.log(b / g))
 
 
-def parts_of(mask: Array) -> tuple[Array, Array, Array]:
-    """Return the masks of the near, middle and far part of the water, of equal area, by height in the photo."""
-    heights = mask.sum(axis=1).cumsum()
-    first, second = (int(np.searchsorted(heights, share * heights[-1])) for share in (1 / 3, 2 / 3))
-    row = np.arange(mask.shape[0])[:, None]
-    return mask & (row > second), mask & (row > first) & (row <= second), mask & (row <= first)
-
-
 def _lab_of(linear: Array) -> Array:
     return colour.linear_rgb_to_lab(np.maximum(linear, 0))
 
 
 def _colours(view: View, region: Region) -> dict[str, float]:
-    picture = view.linear[::EVERY_PX, ::EVERY_PX]
+    picture = np.ascontiguousarray(view.linear[::EVERY_PX, ::EVERY_PX])
     mask = region.mask[::EVERY_PX, ::EVERY_PX]
-    linear, lab = picture[mask].astype(np.float64), view.lab[::EVERY_PX, ::EVERY_PX][mask]
-    middle = np.median(linear, axis=0)
+    # Rows stay in their order from far to near, so that every so manyeth pixel is spread over the water.
+    linear, lab = picture[mask], view.lab[::EVERY_PX, ::EVERY_PX][mask]
+    few = max(1, len(linear) // MOST_PX)
+    linear, lab = linear[::few], lab[::few]
+    middle = ranked(linear, (0.5,))[0].astype(np.float64)
     L, a, b = (float(v) for v in _lab_of(middle))
     hue = np.arctan2(b, a)
-    low, high = np.quantile(lab[:, 0], [0.1, 0.9])
-    dark = np.median(linear[lab[:, 0] <= np.quantile(lab[:, 0], 0.25)], axis=0)
-    light = np.median(linear[lab[:, 0] >= np.quantile(lab[:, 0], 0.75)], axis=0)
+    lows, quarters, uppers, highs = ranked(lab, (0.1, 0.25, 0.75, 0.9))
+    dark = ranked(linear[lab[:, 0] <= quarters[0]], (0.5,))[0]
+    light = ranked(linear[lab[:, 0] >= uppers[0]], (0.5,))[0]
     named = {
         "L": L, "a": a, "b": b, "hue_sin": float(np.sin(hue)), "hue_cos": float(np.cos(hue)),
-        "L_low": float(low), "L_high": float(high),
-        "a_spread": float(np.subtract(*np.quantile(lab[:, 1], [0.9, 0.1]))),
-        "b_spread": float(np.subtract(*np.quantile(lab[:, 2], [0.9, 0.1]))),
+        "L_low": float(lows[0]), "L_high": float(highs[0]),
+        "a_spread": float(highs[1] - lows[1]), "b_spread": float(highs[2] - lows[2]),
     }  # fmt: skip
     named["log_g_r"], named["log_b_g"] = _ratios(middle)
     named["log_g_r_dark"], named["log_b_g_dark"] = _ratios(dark)
     named["log_g_r_light"], named["log_b_g_light"] = _ratios(light)
-    parts = parts_of(mask)
+    third = len(linear) // 3
+    parts = (linear[2 * third :], linear[third : 2 * third], linear[:third])
     for name, part in zip(PARTS, parts, strict=True):
-        here = np.median(picture[part], axis=0).astype(np.float64) if part.sum() > 50 else middle
+        here = ranked(part, (0.5,))[0].astype(np.float64) if len(part) > 50 else middle
         for axis, difference in zip(("L", "a", "b"), _lab_of(here) - np.array([L, a, b]), strict=True):
             named[f"d{axis}_{name}"] = float(difference)
         named[f"log_g_r_{name}"], named[f"log_b_g_{name}"] = _ratios(here)
     # The darkest water carries least of the sky: its channels one by one, overall and where one looks down steepest.
-    steep = picture[parts[0]].astype(np.float64) if parts[0].sum() > 50 else linear
-    for share, low in zip((5, 25), np.quantile(linear, [0.05, 0.25], axis=0), strict=True):
+    steep = parts[0] if len(parts[0]) > 50 else linear
+    for share, low in zip((5, 25), ranked(linear, (0.05, 0.25)), strict=True):
         named |= {f"log_{c}_p{share}": float(np.log(max(v, 0) + DARK)) for c, v in zip("rgb", low, strict=True)}
-    for share, low in zip((10, 50), np.quantile(steep, [0.1, 0.5], axis=0), strict=True):
+    for share, low in zip((10, 50), ranked(steep, (0.1, 0.5)), strict=True):
         named |= {f"log_{c}_near_p{share}": float(np.log(max(v, 0) + DARK)) for c, v in zip("rgb", low, strict=True)}
     return named | _shore(view, region, np.array([L, a, b]))
 
@@ -164,9 +159,11 @@ def _shore(view: View, region: Region, middle_lab: Array) -> dict[str, float]:
     mask, whole = region.mask[::EVERY_PX, ::EVERY_PX], region.whole[::EVERY_PX, ::EVERY_PX]
     away = cv2.distanceTransform(whole.astype(np.uint8), cv2.DIST_L2, 3) / max(mask.shape)
     named = {}
+    distances, labs = away[mask], lab_picture[mask]
     for band, (low, high) in enumerate(pairwise(SHORE_BANDS)):
-        here = mask & (away > low) & (away <= high)
-        lab = np.median(lab_picture[here], axis=0) if here.sum() > 50 else middle_lab
+        here = np.flatnonzero((distances > low) & (distances <= high))
+        here = here[:: max(1, len(here) // MOST_PX)]
+        lab = ranked(labs[here], (0.5,))[0] if len(here) > 30 else middle_lab
         for axis, difference in zip(("L", "a", "b"), lab - middle_lab, strict=True):
             named[f"d{axis}_shore{band}"] = float(difference)
     return named
@@ -180,26 +177,26 @@ def _details(view: View, region: Region) -> dict[str, float]:
     light = _filled_log(cv2.transform(linear, colour.RGB_TO_XYZ[1:2].astype(np.float32)), mask)
     named: dict[str, float] = {}
     for scale in SCALES_PX:
-        near, _, far = parts_of(mask)
-        band = light - cv2.GaussianBlur(light, (0, 0), 1.6)
-        named[f"detail_{scale}"] = _log_spread(band[mask])
-        named[f"detail_{scale}_near"] = _log_spread(band[near])
-        named[f"detail_{scale}_far"] = _log_spread(band[far])
-        if scale == 2:
+        band = (light - cv2.GaussianBlur(light, (0, 0), 1.6))[mask]
+        third = len(band) // 3
+        named[f"detail_{scale}"] = _log_spread(band)
+        # The pixels stand row by row from far to near.
+        named[f"detail_{scale}_near"] = _log_spread(band[2 * third :])
+        named[f"detail_{scale}_far"] = _log_spread(band[:third])
+        if scale == 1:
             named |= _edges(light, mask)
         # The next scale is looked for in a picture half as large.
         size = (max(light.shape[1] // 2, 1), max(light.shape[0] // 2, 1))
         light = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
         mask = cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    half = (max((right - left) // 2, 1), max((low - top) // 2, 1))
-    inside = cv2.resize(region.mask[top:low, left:right].astype(np.uint8), half, interpolation=cv2.INTER_NEAREST) > 0
-    small = cv2.resize(linear, half, interpolation=cv2.INTER_AREA)
+    inside = region.mask[top:low, left:right]
     bands = []
     for index, name in enumerate(("red", "green", "blue")):
-        channel = _filled_log(small[..., index], inside)
-        band = (cv2.GaussianBlur(channel, (0, 0), 1.0) - cv2.GaussianBlur(channel, (0, 0), 3.5))[inside]
+        channel = _filled_log(cv2.extractChannel(linear, index), inside)
+        band = (cv2.GaussianBlur(channel, (0, 0), 1.2) - cv2.blur(channel, (9, 9)))[inside]
+        band = band[:: max(1, len(band) // (3 * MOST_PX))]
         named[f"detail_{name}"] = _log_spread(band)
-        bands.append(band[::3])
+        bands.append(band)
     # Floor and waves differ in how alike the channels' detail is: waves mirror a grey sky, a floor wears the water.
     named["alike_r_g"], named["alike_g_b"] = _alike(bands[0], bands[1]), _alike(bands[1], bands[2])
     return named
@@ -214,7 +211,7 @@ def _bounds(mask: Array) -> tuple[int, int, int, int]:
 def _filled_log(plane: Array, mask: Array) -> Array:
     """Return log light, set to the water's median where there is none, so that its edges ring less."""
     light = np.asarray(cv2.log(np.maximum(plane, 0) + np.float32(DARK)))
-    light[~mask] = np.median(light[mask])
+    light[~mask] = ranked(light[mask], (0.5,))[0]
     return light
 
 
@@ -225,7 +222,7 @@ def _edges(light: Array, mask: Array) -> dict[str, float]:
     )
     inner = cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     steep = slope[inner] if inner.sum() > 50 else slope[mask]
-    high, highest = np.quantile(steep, [0.95, 0.99]) if steep.size else (0.0, 0.0)
+    high, highest = ranked(steep, (0.95, 0.99)) if steep.size else (0.0, 0.0)
     return {"edge_p95": float(np.log(high + 1e-3)), "edge_p99": float(np.log(highest + 1e-3))}
 
 
@@ -233,7 +230,7 @@ def _log_spread(values: Array) -> float:
     """Return log10 of the robust standard deviation; of nothing, the value of perfectly even water."""
     if values.size < 50:
         return -3.0
-    low, high = np.quantile(values, [0.16, 0.84])
+    low, high = ranked(values, (0.16, 0.84))
     return float(np.log10((high - low) / 2 + 1e-3))
 
 
@@ -247,12 +244,12 @@ def _alike(one: Array, other: Array) -> float:
 def _stance(view: View, region: Region, card: CardFound) -> dict[str, float]:
     height, width = region.mask.shape
     rows, columns = np.nonzero(region.mask)
-    step = max(1, len(rows) // 2000)
+    step = max(1, len(rows) // 1000)
     at = np.stack([columns[::step], rows[::step]], axis=-1)[None].astype(np.float64)
     horizon, log_distance, _ = places_in_plane(view, at)
     focal = FOCAL_SHARE * max(height, width) / height
     depression = np.degrees(np.arctan2(horizon.ravel(), focal))
-    near, far = np.quantile(depression, [0.9, 0.1])
+    far, near = ranked(depression, (0.1, 0.9))
     top, right, bottom, left = np.linalg.norm(view.card_px - np.roll(view.card_px, -1, axis=0), axis=1)
     across, along = (top + bottom) / 2, (right + left) / 2
     shape = card.design.width_mm / card.design.height_mm
@@ -268,10 +265,11 @@ def _stance(view: View, region: Region, card: CardFound) -> dict[str, float]:
 
 def _light(view: View, region: Region, fit: ColourFit) -> dict[str, float]:
     gains = np.log(fit.gains)
-    ring = cv2.dilate(region.whole.astype(np.uint8), np.ones((25, 25), np.uint8)) > 0
+    ring = cv2.dilate(region.whole.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
     ring &= ~region.whole
-    shore = float(np.median(view.lab[..., 0][ring])) if ring.sum() > 50 else 50.0
-    water = float(np.median(view.lab[..., 0][region.mask]))
+    light = view.lab[..., 0]
+    shore = float(ranked(light[ring], (0.5,))[0]) if ring.sum() > 50 else 50.0
+    water = float(ranked(light[region.mask], (0.5,))[0])
     return {
         "light_r_b": float(gains[0] - gains[2]),
         "light_g": float(gains[1] - (gains[0] + gains[2]) / 2),

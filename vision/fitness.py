@@ -19,7 +19,7 @@ from vision.water import CELL_PX, Region, View
 
 Array = NDArray[Any]
 
-WAYS = ("fit", "under_exposed", "other_light", "fogged", "covered", "blurred")
+WAYS = ("fit", "under_exposed", "other_light", "fogged", "covered", "blurred", "no_water")
 """What a photo can be: fit, or spoiled in the way of a flag of that name; the network's outputs in their order."""
 
 UNFIT = 0.5
@@ -91,22 +91,21 @@ def _card_cells(view: View, shape: tuple[int, int]) -> Array:
 def _detail(view: View, dry: Array) -> list[float]:
     """Return how bright, how fine, how lopsided and how smooth the photo as taken is."""
     rgb = view.picture.rgb
-    half = cv2.resize(rgb, (rgb.shape[1] // 2, rgb.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    grey = cv2.cvtColor(half, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32)
     named = [float(v) for v in np.quantile(grey[::2, ::2], [0.02, 0.5]) / 255]
     strengths, leans = [], []
     plane: Array = grey
     for _ in range(3):
         across, down = cv2.Sobel(plane, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(plane, cv2.CV_32F, 0, 1, scale=0.125)
         xx, yy, xy = float((across**2).mean()), float((down**2).mean()), float((across * down).mean())
-        whole, apart = xx + yy + 1e-6, np.hypot(xx - yy, 2 * xy)
+        whole, apart = xx + yy + 1e-6, float(np.hypot(xx - yy, 2 * xy))
         strengths.append(float(np.log(whole) / 2))
         leans.append(float(apart / whole))
         plane = cv2.resize(plane, (plane.shape[1] // 2, plane.shape[0] // 2), interpolation=cv2.INTER_AREA)
     size = dry.shape[1::-1]
     mean = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     spread = np.sqrt(np.maximum(cv2.resize(grey * grey, size, interpolation=cv2.INTER_AREA) - mean**2, 0))
-    r, g, b = (cv2.resize(half[..., i].astype(np.float32), size, interpolation=cv2.INTER_AREA) for i in range(3))
+    r, g, b = cv2.split(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.float32))
     # Skin is redder than green, greener than blue, at any depth of its tone (common practice, no source).
     skin = (r > 1.12 * g) & (g > 1.02 * b) & dry
     smooth = spread < 1.6
@@ -114,7 +113,7 @@ def _detail(view: View, dry: Array) -> list[float]:
     return [*named, float(skin.mean()), float((skin & smooth).mean())]
 
 
-def unfit(fitness: Array, network: Network) -> str | None:
+def unfit(fitness: Array, network: Network, *, water_drawn: bool = False) -> str | None:
     """Return the flag of the way in which a photo is spoiled, None where it is fit.
 
     Parameters
@@ -123,8 +122,13 @@ def unfit(fitness: Array, network: Network) -> str | None:
         From `fitness_of`.
     network : Network
         From `FITNESS_FEATURES` to the log odds of `WAYS`.
+    water_drawn : bool
+        Whether a person drew the water: then there is some.
     """
-    shares = softmax(network(fitness[None]))[0]
+    odds = network(fitness[None])
+    if water_drawn:
+        odds[:, WAYS.index("no_water")] = -np.inf
+    shares = softmax(odds)[0]
     if 1 - shares[0] < UNFIT:
         return None
     return WAYS[1 + int(np.argmax(shares[1:]))]

@@ -318,6 +318,20 @@ FLAGS: tuple[Flag, ...] = (
         "A finger or hand covers part of the picture: hold the phone by its edges, and retake.",
         True,
     ),
+    Flag(
+        40,
+        "clarity_weak",
+        "Clarity uncertain",
+        "The clarity may be two classes off: photograph the sighting disc, or say what of the floor you saw.",
+        False,
+    ),
+    Flag(
+        41,
+        "severity_weak",
+        "Severity uncertain",
+        "The severity may be two classes off: take a second photo from another side, nearer and more steeply down.",
+        False,
+    ),
 )
 """Bits are the project's own and never reused; wording is ours."""
 

@@ -36,7 +36,7 @@ from vision.widening import blurred, spread_by_colour
 
 Array = NDArray[Any]
 
-FORMAT = "turnblue.grader/2"
+FORMAT = "turnblue.grader/3"
 """Form of the model file."""
 
 DEPTH_STEPS_M: Array = np.array(
@@ -61,6 +61,9 @@ below only: over three times a usual deep end (the project's own)."""
 LEAST_WITHIN_ONE = 0.75
 """Probability that the grade and its neighbours must have together; under it the grade is left open: the project's
 own."""
+
+WEAK = 0.05
+"""Probability of being two classes off or more from which a grade is said to be weak (the project's own)."""
 
 WATER_LOOKS = 3
 """How often the water's cells are looked at: the second look knows this photo's own water, the third its edges."""
@@ -169,11 +172,14 @@ def _machine(arrays: Mapping[str, Array], rows: Array, name: str, length: float)
     """
     weights, sums = arrays[f"{name}.weights"].astype(np.float32), arrays[f"{name}.sums"].astype(np.float32)
     offsets = arrays[f"{name}.offsets"].astype(np.float32)
+    levels = arrays[f"{name}.levels"].astype(np.float64)
+    if levels.ndim != 1 or (np.diff(levels) < 0).any() or ((levels < 0) | (levels > 1)).any():
+        raise ValueError(name)
     if weights.shape != rows.shape[1:] or sums.shape != (len(rows), 2) or offsets.shape != (2,) or not length > 0:
         raise ValueError(name)
     if not all(np.isfinite(each).all() for each in (rows, weights, sums, offsets)):
         raise ValueError(name)
-    return KernelMachine(rows * weights, weights, length, sums, offsets)
+    return KernelMachine(rows * weights, weights, length, sums, offsets, levels)
 
 
 @dataclass(frozen=True)
@@ -202,7 +208,8 @@ def distributions(features: Array, grader: Grader) -> Steps:
         for machines, here in ((grader.blind, ~informed), (grader.informed, informed)):
             if here.any():
                 likeness = machines[figure].likeness(scores[here])
-                steps[here] = steps_around(*machines[figure](likeness), np.log10(bounds))
+                machine = machines[figure]
+                steps[here] = steps_around(*machine(likeness), np.log10(bounds), machine.levels)
                 if figure == 0:
                     nearest[here] = likeness.max(axis=1)
         parts.append(steps)
@@ -233,6 +240,9 @@ def grade_features(features: Array, grader: Grader, *, shifted: Array | None = N
         flags.append("out_of_range")
     if not (settled(clarity, [g.value for g in Clarity]) and settled(severity, [g.value for g in Severity])):
         flags.append("undecided")
+    for name, grade, order in (("clarity_weak", clarity, [*Clarity]), ("severity_weak", severity, [*Severity])):
+        if weak(grade, [each.value for each in order]):
+            flags.append(name)
     return Graded(
         clarity=clarity,
         severity=severity,
@@ -267,9 +277,17 @@ def _grade(steps: Array, bounds: Array, lowers: Mapping[str, float]) -> Grade:
 
 def settled(grade: Grade, order: list[str]) -> bool:
     """Tell whether the grade and its neighbours hold most of the probability."""
+    return _within_one(grade, order) >= LEAST_WITHIN_ONE
+
+
+def weak(grade: Grade, order: list[str]) -> bool:
+    """Tell whether the grade may well be two classes off."""
+    return 1 - _within_one(grade, order) > WEAK
+
+
+def _within_one(grade: Grade, order: list[str]) -> float:
     place = order.index(grade.grade)
-    near = order[max(place - 1, 0) : place + 2]
-    return sum(grade.probabilities[name] for name in near) >= LEAST_WITHIN_ONE
+    return sum(grade.probabilities[name] for name in order[max(place - 1, 0) : place + 2])
 
 
 def quantiles(steps: Array, bounds: Array, shares: tuple[float, ...]) -> Array:

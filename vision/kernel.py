@@ -7,7 +7,7 @@ Matern kernel of 3/2). Fitting is `models.training.kernelfit`'s; here it is only
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -60,6 +60,9 @@ class KernelMachine:
         Factor of each known photo in the value and in the log spread.
     offsets : ndarray, shape (2,)
         What holds where nothing is alike.
+    levels : ndarray, shape (Q,)
+        Where the truth lay in the distributions of known photos left out: quantiles of the probability below it. Even
+        ones mean that the distributions were right as they were; none leaves them so.
     """
 
     rows: Array
@@ -67,6 +70,7 @@ class KernelMachine:
     length: float
     sums: Array
     offsets: Array
+    levels: Array = field(default_factory=lambda: np.zeros(0))
 
     def likeness(self, scores: Array) -> Array:
         """Return the kernel between new photos and the known ones, shape (M, N)."""
@@ -85,8 +89,8 @@ def matern(one: Array, other: Array, length: float) -> Array:
     return np.asarray((1 + r) * np.exp(-r))
 
 
-def steps_around(value: Array, spread: Array, log_bounds: Array) -> Array:
-    """Return the probability of each step for a logistic distribution about each value.
+def steps_around(value: Array, spread: Array, log_bounds: Array, levels: Array | None = None) -> Array:
+    """Return the probability of each step for a logistic distribution about each value, set right by `levels`.
 
     Parameters
     ----------
@@ -94,6 +98,9 @@ def steps_around(value: Array, spread: Array, log_bounds: Array) -> Array:
         Mean and standard deviation, in the logarithm.
     log_bounds : ndarray, shape (K + 1,)
         Bounds of the steps; the outer steps hold all that lies beyond.
+    levels : ndarray, shape (Q,), optional
+        From `KernelMachine`: what the distribution calls its share `levels[i]` was in truth the share (i + 0.5) / Q
+        (Kuleshov, Fenner & Ermon 2018, ICML, PMLR 80:2796, from memory).
 
     Returns
     -------
@@ -107,5 +114,8 @@ def steps_around(value: Array, spread: Array, log_bounds: Array) -> Array:
     scale = np.asarray(spread)[:, None] * np.sqrt(3) / np.pi
     inner = np.clip((log_bounds[None, 1:-1] - np.asarray(value)[:, None]) / scale, -60, 60)
     below = 1 / (1 + np.exp(-inner))
+    if levels is not None and levels.size:
+        shares = (np.arange(levels.size) + 0.5) / levels.size
+        below = np.interp(below, [0.0, *levels, 1.0], [0.0, *shares, 1.0])
     ends = np.ones((len(below), 1))
     return np.diff(np.hstack([0 * ends, below, ends]), axis=1)

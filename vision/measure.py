@@ -26,7 +26,7 @@ from vision.errors import NoCardFound, NoWaterSeen
 from vision.features import KnownPool, features_of
 from vision.fitness import fitness_of, unfit
 from vision.flags import spoils
-from vision.grade import Grader, grade_features, settled
+from vision.grade import Grader, grade_features, settled, weak
 from vision.normalise import FEWEST_PATCHES, ColourFit, fit_colours
 from vision.otherlight import other_light
 from vision.photo import Photo, open_photo
@@ -51,7 +51,7 @@ from vision.uncertainty import (
     UNMEASURED_PRINT_DELTA_E00,
     spread_of,
 )
-from vision.water import SMALL_SHARE, Region, View, drawn_water, find_water, view_of
+from vision.water import SMALL_SHARE, Region, View, drawn_water, find_water, no_water, view_of
 from vision.widening import shifted_features
 
 Array = NDArray[Any]
@@ -205,6 +205,14 @@ def measure_water(
     looked = look(photo, grader, outline_px=outline_px, calibrations=calibrations)
     problems = list(looked.problems)
     water = None
+    spoiled = None
+    if looked.view is not None and looked.region is not None and looked.card is not None and looked.fit is not None:
+        fitness = fitness_of(looked.view, looked.region, looked.card, looked.fit)
+        # What a person drew is water, whatever it looks like.
+        spoiled = unfit(fitness, grader.fitness, water_drawn=outline_px is not None)
+    if spoiled == "no_water":
+        problems.append(problem("no_water", str(no_water())))
+        looked = replace(looked, region=None)
     if looked.view is not None and looked.region is not None and looked.card is not None and looked.fit is not None:
         features = features_of(looked.view, looked.region, looked.card, looked.fit, known)
         middle = np.median(looked.view.linear[looked.region.mask], axis=0)
@@ -212,7 +220,6 @@ def measure_water(
         beyond = beyond_trained(looked.fit)
         shifted = shifted_features(features, middle, spread_of(beyond, sure.lab[None])[0]) if beyond > 0 else None
         graded = grade_features(features, grader, shifted=shifted)
-        spoiled = unfit(fitness_of(looked.view, looked.region, looked.card, looked.fit), grader.fitness)
         said = {each.code for each in problems}
         names = graded.flags if spoiled is None else (*graded.flags, spoiled)
         problems += [problem(name) for name in names if name not in said]
@@ -235,6 +242,8 @@ def measure_water(
         water = with_disc(water, seen)
         if settled(water.clarity, [*Clarity]) and settled(water.severity, [*Severity]):
             problems = [each for each in problems if each.code != "undecided"]
+        if not weak(water.clarity, [*Clarity]):
+            problems = [each for each in problems if each.code != "clarity_weak"]
     photo.forget()
     return PhotoResult(
         photo=photo.name,

@@ -51,7 +51,8 @@ class Network:
         ndarray, shape (N, outputs)
         """
         # What lies far outside the training photos counts as their edge: the network must not run on wildly.
-        hidden = np.clip((features - self.mean) / self.scale, -CLIP, CLIP).astype(np.float32)
+        hidden = (np.asarray(features, dtype=np.float32) - self.mean) * (1 / self.scale)
+        hidden = np.clip(hidden.astype(np.float32, copy=False), -CLIP, CLIP)
         last = len(self.weights) - 1
         for index, (weight, bias) in enumerate(zip(self.weights, self.biases, strict=True)):
             hidden = hidden @ weight.astype(np.float32) + bias.astype(np.float32)

@@ -19,7 +19,7 @@ from vision.water import Region, View, places_in_plane
 
 Array = NDArray[Any]
 
-STEP_PX = 8
+STEP_PX = 5
 """Side of the cells that are looked at [px of the working picture]."""
 UNDER_HORIZON = 0.03
 """Height under the card plane's horizon from which a place is ground and not sky [share of the photo's height]."""

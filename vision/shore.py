@@ -143,55 +143,48 @@ def depths_of(view: View, whole: Mask, stance: Stance) -> Depths:
     ahead /= max(float(np.linalg.norm(ahead)), 1e-9)
     side = np.cross(ahead, up)
     # Lines of sight over the water: x to the side, y ahead [m], from the sine of their depression.
-    y_px, x_px = np.mgrid[0:height:EVERY_PX, 0:width:EVERY_PX].astype(np.float32)
     whole = whole[::EVERY_PX, ::EVERY_PX]
-    ray_x, ray_y = (x_px - middle[0]) / focal, (y_px - middle[1]) / focal
-    length = np.sqrt(ray_x**2 + ray_y**2 + 1)
-    down = -(ray_x * up[0] + ray_y * up[1] + up[2]) / length
-    sin_down = np.maximum(down, 0.02)
-    reach = stance.height_m / sin_down / length
-    x_m = (ray_x * side[0] + ray_y * side[1] + side[2]) * reach
-    y_m = (ray_x * ahead[0] + ray_y * ahead[1] + ahead[2]) * reach
+    ray_x = ((np.arange(0, width, EVERY_PX) - middle[0]) / focal).astype(np.float32)[None]
+    ray_y = ((np.arange(0, height, EVERY_PX) - middle[1]) / focal).astype(np.float32)[:, None]
+    f_up, f_side, f_ahead = (tuple(float(v) for v in axis) for axis in (up, side, ahead))
+    falling = -(ray_x * f_up[0] + ray_y * f_up[1] + f_up[2])
+    down = falling / np.sqrt(ray_x**2 + ray_y**2 + 1)
     # Plan of the shore, seen from above; what the photo or the card hides is no shore.
     cells = round(REACH_M / CELL_M)
     to_px = np.diag([1 / EVERY_PX, 1 / EVERY_PX, 1.0]) @ _plan_to_pixels(stance, side, ahead, focal, middle)
     hidden = np.zeros(whole.shape, np.uint8)
     centre = view.card_px.mean(axis=0)
     cv2.fillPoly(hidden, [np.round((centre + (view.card_px - centre) * 1.3) / EVERY_PX).astype(np.int32)], 1)
-    dry = (~whole & (hidden == 0)).astype(np.uint8) * 255
-    dry = np.minimum(dry, np.where(down > 0.06, 255, 0).astype(np.uint8))
+    dry = (~whole & (hidden == 0) & (down > 0.06)).astype(np.uint8) * 255
     # What lies outside the photo is no shore either: the plan is zero there.
     plan = cv2.warpPerspective(dry, to_px, (cells, cells), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     water = (plan < 128).astype(np.uint8)
-    if water.all():
-        nothing = np.full(whole.shape, np.nan, np.float32)
-        return Depths(nothing, nothing.copy(), _fresnel(down))
+    shore, wall = (np.full(whole.shape, np.nan, np.float32) for _ in range(2))
+    if water.all() or not whole.any():
+        return Depths(shore, wall, _fresnel(down))
     away, labels = cv2.distanceTransformWithLabels(water, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
     shore_y, shore_x = np.nonzero(water == 0)
-    place = np.zeros((labels.max() + 1, 2), np.float32)
+    place = np.zeros((int(labels.max()) + 1, 2), np.float32)
     place[labels[shore_y, shore_x]] = np.column_stack([shore_x, shore_y])
-    nearest = place[labels]
-    column, row = x_m / CELL_M + cells / 2, y_m / CELL_M
-    column, row = column.astype(np.float32), row.astype(np.float32)
-
-    def at(plane: Array) -> Array:
-        return np.asarray(cv2.remap(plane, column, row, cv2.INTER_LINEAR, borderValue=float("nan")))
-
-    shore = at(away * CELL_M)
-    grid_y, grid_x = np.mgrid[0:cells, 0:cells].astype(np.float32)
+    # From here on the water's own pixels alone, and those that look at the plan.
+    rows, columns = np.nonzero(whole)
+    ray_x, ray_y, sin_down = ray_x[0, columns], ray_y[rows, 0], np.maximum(down[rows, columns], 0.02)
+    reach = np.float32(stance.height_m) / sin_down / np.sqrt(ray_x**2 + ray_y**2 + 1)
+    x = (ray_x * f_side[0] + ray_y * f_side[1] + f_side[2]) * reach / np.float32(CELL_M)
+    y = (ray_x * f_ahead[0] + ray_y * f_ahead[1] + f_ahead[2]) * reach / np.float32(CELL_M)
+    inside = (np.abs(x) < cells / 2 - 1) & (y >= 0) & (y < cells - 1)
+    rows, columns, x, y, sin_down = (each[inside] for each in (rows, columns, x, y, sin_down))
+    at_x, at_y = (x + cells / 2 + 0.5).astype(np.intp), (y + 0.5).astype(np.intp)
+    shore[rows, columns] = away[at_y, at_x] * np.float32(CELL_M)
     # How far on along the line of sight the nearest shore lies, were it a straight wall square to the way there.
-    to_x, to_y = nearest[..., 0] - grid_x, nearest[..., 1] - grid_y
-    sight_x, sight_y = grid_x - cells / 2, grid_y
-    sight = np.maximum(np.hypot(sight_x, sight_y), 1e-3)
-    gap = np.maximum(np.hypot(to_x, to_y), 1e-3)
-    facing = (to_x * sight_x + to_y * sight_y) / (sight * gap)
-    onward = np.where(facing > 0.25, gap * CELL_M / np.maximum(facing, 0.25), np.nan).astype(np.float32)
-    onward = np.asarray(cv2.remap(onward, column, row, cv2.INTER_NEAREST, borderValue=float("nan")))
-    sin_in = np.sqrt(np.maximum(1 - sin_down**2, 0)) / REFRACTIVE_INDEX
-    wall = onward * np.sqrt(1 - sin_in**2) / np.maximum(sin_in, 0.05)
-    outside = ~whole
-    for plane in (shore, wall):
-        plane[outside] = np.nan
+    nearest = place[labels[at_y, at_x]]
+    to_x, to_y = nearest[:, 0] - cells / 2 - x, nearest[:, 1] - y
+    gap = np.maximum(np.sqrt(to_x**2 + to_y**2), 1e-3)
+    facing = (to_x * x + to_y * y) / (gap * np.maximum(np.sqrt(x**2 + y**2), 1e-3))
+    onward = gap * np.float32(CELL_M) / np.maximum(facing, 0.25)
+    sin_in = np.sqrt(np.maximum(1 - sin_down**2, 0)) / np.float32(REFRACTIVE_INDEX)
+    depth = onward * np.sqrt(1 - sin_in**2) / np.maximum(sin_in, 0.05)
+    wall[rows, columns] = np.where(facing > 0.25, depth, np.float32(np.nan))
     return Depths(shore, wall, _fresnel(down))
 
 

@@ -14,8 +14,8 @@ from vision.specs import CardDesign, load_card, load_chart24
 
 F32 = NDArray[np.float32]
 
-GROUNDS = ("plain", "carpet", "wood", "tile", "stone", "cloth", "gravel")
-"""Kinds of ground."""
+GROUNDS = ("plain", "plain", "carpet", "wood", "tile", "stone", "cloth", "gravel")
+"""Kinds of ground; even ones, most like still water, come twice."""
 PER_UNIT = 6
 """Pixels of the flat card per unit of its design."""
 
@@ -37,19 +37,20 @@ def render_flatlay(seed: int, size_px: tuple[int, int] = (1600, 1200)) -> NDArra
     width, height = size_px if rng.random() < 0.5 else size_px[::-1]
     picture = _ground(rng, width, height)
     for _ in range(int(rng.integers(0, 4))):
-        _lay(picture, rng, _sheet(rng), rng.uniform(0.1, 0.4), rng.uniform(0, 1, 2))
+        lay_flat(picture, rng, _sheet(rng), rng.uniform(0.1, 0.4), rng.uniform(0, 1, 2))
     if rng.random() < 0.5:
         # A sheet of paper under the card.
         tone = rng.uniform(0.5, 0.9) * (1 + rng.normal(0, 0.03, 3))
         paper = np.ones((297, 210, 3), np.float32) * tone.astype(np.float32)
         share = rng.uniform(0.4, 0.9)
-        _lay(picture, rng, paper, share, np.array([0.5, 0.5]) + rng.normal(0, 0.05, 2))
+        lay_flat(picture, rng, paper, share, np.array([0.5, 0.5]) + rng.normal(0, 0.05, 2))
     card = load_chart24() if rng.random() < 0.4 else load_card()
-    _lay(picture, rng, _flat(card), rng.uniform(0.12, 0.5), rng.uniform(0.35, 0.65, 2), tilt=0.35)
-    return _photograph(picture, rng)
+    lay_flat(picture, rng, flat_card(card), rng.uniform(0.12, 0.5), rng.uniform(0.35, 0.65, 2), tilt=0.35)
+    return photograph(picture, rng)
 
 
-def _noise(rng: np.random.Generator, width: int, height: int, cell: float) -> F32:
+def noise_over(rng: np.random.Generator, width: int, height: int, cell: float) -> F32:
+    """Return smooth noise of unit spread or so, shape (height, width), `cell` pixels coarse."""
     small = rng.normal(0, 1, (max(2, int(height / cell)), max(2, int(width / cell)))).astype(np.float32)
     return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
 
@@ -58,23 +59,24 @@ def _ground(rng: np.random.Generator, width: int, height: int) -> F32:
     """Return a dry ground in linear light: warm, grey or dark, seldom coloured."""
     kind = str(rng.choice(GROUNDS))
     level = float(np.exp(rng.uniform(np.log(0.03), np.log(0.8))))
-    warm = rng.uniform(-0.05, 0.6)
+    # A third is grey or white: concrete, paper, a table.
+    warm = rng.normal(0, 0.04) if rng.random() < 0.35 else rng.uniform(-0.1, 0.6)
     base = np.array([1 + 0.5 * warm, 1.0, 1 - 0.7 * warm]) * level
-    if rng.random() < 0.15 and kind != "plain":
+    if rng.random() < 0.15:
         base = level * rng.uniform(0.4, 1.4, 3)
-    light = 1 + 0.06 * _noise(rng, width, height, 300)
+    light = 1 + 0.06 * noise_over(rng, width, height, 300)
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     if kind == "carpet":
-        light = light * np.exp(rng.uniform(0.1, 0.4) * _noise(rng, width, height, rng.uniform(2, 7)))
+        light = light * np.exp(rng.uniform(0.1, 0.4) * noise_over(rng, width, height, rng.uniform(2, 7)))
     elif kind == "gravel":
-        light = light * np.exp(0.5 * _noise(rng, width, height, rng.uniform(8, 25)))
+        light = light * np.exp(0.5 * noise_over(rng, width, height, rng.uniform(8, 25)))
     elif kind == "stone":
-        light = light * np.exp(0.12 * _noise(rng, width, height, 40) + 0.08 * _noise(rng, width, height, 4))
+        light = light * np.exp(0.12 * noise_over(rng, width, height, 40) + 0.08 * noise_over(rng, width, height, 4))
     elif kind == "wood":
         turn = rng.uniform(0, np.pi)
         along, across = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
         plank = rng.uniform(60, 300)
-        grain = np.sin(across / rng.uniform(3, 12) + 2 * _noise(rng, width, height, 120)) * 0.08
+        grain = np.sin(across / rng.uniform(3, 12) + 2 * noise_over(rng, width, height, 120)) * 0.08
         seam = np.where(np.abs(across % plank) < rng.uniform(1.5, 5), 0.5, 1.0)
         light = light * np.exp(grain + 0.0001 * along) * seam
     elif kind == "tile":
@@ -95,7 +97,7 @@ def _sheet(rng: np.random.Generator) -> F32:
     return sheet
 
 
-def _flat(card: CardDesign) -> F32:
+def flat_card(card: CardDesign) -> F32:
     """Return the card flat in linear light; a chart on its dark ground."""
     unit = PER_UNIT if card.kind == "turnblue" else 4 * PER_UNIT
     margin = 0 if card.kind == "turnblue" else unit
@@ -114,10 +116,10 @@ def _flat(card: CardDesign) -> F32:
     return flat
 
 
-def _lay(
+def lay_flat(
     picture: F32, rng: np.random.Generator, thing: F32, share: float, middle: NDArray[np.float64], tilt: float = 0.25
-) -> None:
-    """Lay a flat thing into the picture, in place: turned any way, foreshortened a little."""
+) -> F32:
+    """Lay a flat thing into the picture, in place, turned any way, foreshortened a little; return where it lies [0-1]."""
     height, width = picture.shape[:2]
     h, w = thing.shape[:2]
     turn = rng.uniform(0, 2 * np.pi)
@@ -135,14 +137,15 @@ def _lay(
     mask = cv2.GaussianBlur(mask, (0, 0), 0.7)[..., None]
     picture *= 1 - mask
     picture += laid * mask
+    return np.asarray(mask[..., 0])
 
 
-def _photograph(picture: F32, rng: np.random.Generator) -> NDArray[np.uint8]:
-    """Light, expose and encode the picture."""
+def photograph(picture: F32, rng: np.random.Generator, *, shaded: bool = True) -> NDArray[np.uint8]:
+    """Light, expose and encode the picture; `shaded` lets a shadow's edge fall across some."""
     height, width = picture.shape[:2]
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     fall = np.exp((x / width - 0.5) * rng.normal(0, 0.3) + (y / height - 0.5) * rng.normal(0, 0.3))
-    if rng.random() < 0.3:
+    if rng.random() < 0.3 and shaded:
         edge = x * np.cos(turn := rng.uniform(0, 6.3)) + y * np.sin(turn) - rng.uniform(-0.2, 0.8) * width
         fall = fall * (1 - 0.7 / (1 + np.exp(-edge / rng.uniform(1, 30))))
     lit = picture * fall[..., None] * np.exp(rng.normal(0, 0.12, 3)) * np.exp(rng.normal(-0.1, 0.3))

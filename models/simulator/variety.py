@@ -26,8 +26,11 @@ at 150 micrograms/L: far past the law's data, yet what much of the literature as
 CULTURE_SCATTER_SHARE = 0.25
 """Share of scenes whose algae scatter as b_p(550) = 0.416 C^0.766 (Loisel & Morel 1998 moved to 550 nm)."""
 
+DETAIL_GAINS = (0.8, 1.15)
+"""Range of the detail's blur over the beam's loss: less blurred, it would be seen farther than visible depth says."""
 
-def widen(rng: Rng, spec: SceneSpec) -> SceneSpec:
+
+def widen(rng: Rng, spec: SceneSpec, *, detail_gains: tuple[float, float] = DETAIL_GAINS) -> SceneSpec:
     """Return the scene with some of its laws and surfaces changed; card and stance stay.
 
     Parameters
@@ -35,17 +38,19 @@ def widen(rng: Rng, spec: SceneSpec) -> SceneSpec:
     rng : Generator
     spec : SceneSpec
         Its visible depth and chlorophyll are kept.
+    detail_gains : (float, float)
+        Range of the detail's blur over the beam's loss.
     """
     return replace(
         spec,
-        water=widen_water(rng, spec.water),
+        water=widen_water(rng, spec.water, detail_gains=detail_gains),
         pool=_widen_pool(rng, spec.pool),
         light=_widen_light(rng, spec.light),
         camera=_widen_camera(rng, spec.camera),
     )
 
 
-def widen_water(rng: Rng, water: WaterSpec) -> WaterSpec:
+def widen_water(rng: Rng, water: WaterSpec, *, detail_gains: tuple[float, float] = DETAIL_GAINS) -> WaterSpec:
     """Return water of the same visible depth and chlorophyll under other laws.
 
     Where a law forbids the pair (its algae alone are too turbid), the former law stays.
@@ -58,7 +63,7 @@ def widen_water(rng: Rng, water: WaterSpec) -> WaterSpec:
         water,
         column_gain=float(np.clip(math.exp(0.16 * gains[0]), 0.65, 1.5)),
         path_gain=float(np.clip(math.exp(0.08 * gains[1]), 0.8, 1.25)),
-        detail_gain=float(rng.uniform(0.8, 1.15)),
+        detail_gain=float(rng.uniform(*detail_gains)),
     )
     chlorophyll = water.chlorophyll_ug_l
     if draws[0] < SEA_LAW_SHARE:

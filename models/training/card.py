@@ -99,7 +99,12 @@ def figures_of(fitted: Fitted, known: Vectors, held: Vectors, same: Vectors, ris
     grader = to_grader(fitted)
     fit = known.rows((known.way == 0) & ~known.doubted)
     left_out = [
-        steps_around(fitted.machines[name].value, fitted.machines[name].spread, np.log10(bounds))
+        steps_around(
+            fitted.machines[name].value,
+            fitted.machines[name].spread,
+            np.log10(bounds),
+            fitted.machines[name].machine.levels,
+        )
         for name, bounds in zip(("blind_depth", "blind_chlorophyll"), BOUNDS, strict=True)
     ]
     reports = _named("left out", left_out[0], left_out[1], fit)

@@ -180,6 +180,7 @@ def fit_candidate(
             groups=groups[: rendered.sum()], **kind,
         )  # fmt: skip
         value, spread = _in_use(arrays, about, name, scores, own.pools, before)
+        levels = {"in_use": arrays[f"{name}.levels"]}
         confirmed = own.classes[:, figure]
         targets[rendered.sum() :, figure] = _pulled_in(value, confirmed, edges)
         # A photo whose class nobody said teaches nothing of this figure.
@@ -191,9 +192,10 @@ def fit_candidate(
         sums = np.zeros((len(rows), 2), dtype=np.float32)
         sums[use] = fit.machine.sums
         made[f"{name}.sums"], made[f"{name}.offsets"] = sums, fit.machine.offsets
+        made[f"{name}.levels"] = levels["candidate"] = fit.machine.levels
         count = int(rendered.sum())
         for who, each in (("in_use", (before.value, before.spread)), ("candidate", (fit.value, fit.spread))):
-            steps = steps_around(each[0][:count], each[1][:count], log_bounds)
+            steps = steps_around(each[0][:count], each[1][:count], log_bounds, levels[who])
             place = np.clip(
                 np.searchsorted(log_bounds, targets[:count, figure], side="right") - 1, 0, steps.shape[1] - 1
             )
@@ -202,7 +204,7 @@ def fit_candidate(
         candidate_value, candidate_spread = np.zeros(len(value)), np.ones(len(value))
         candidate_value[confirmed >= 0], candidate_spread[confirmed >= 0] = fit.value[count:], fit.spread[count:]
         for who, v, s in (("in_use", value, spread), ("candidate", candidate_value, candidate_spread)):
-            classes = steps_around(v, s, np.concatenate([[-9.0], edges, [9.0]]))
+            classes = steps_around(v, s, np.concatenate([[-9.0], edges, [9.0]]), levels[who])
             loss = losses.setdefault(who, np.full((len(v), 2), np.nan))
             met = said.setdefault(who, np.full((len(v), 2), np.nan))
             loss[here, figure] = -np.log(classes[here, confirmed[here]] + 1e-6)

@@ -25,10 +25,11 @@ from tqdm import tqdm
 
 from models.simulator.files import encode_jpeg
 from models.simulator.flatlay import render_flatlay
+from models.simulator.plain import render_plain
 from models.simulator.sampling import TRAINING_MODELS, sample_pool, sample_spec, sample_water
 from models.simulator.scene import render
 from models.simulator.specs import SceneSpec, StanceSpec
-from models.simulator.variety import widen, widen_water
+from models.simulator.variety import DETAIL_GAINS, widen, widen_water
 from vision.card import find_card
 from vision.errors import VisionError
 from vision.features import FEATURES, KnownPool, features_of
@@ -50,6 +51,9 @@ STEEP_SHARE = 0.3
 """Share of photos that are tried from right at the edge, looking steeply down, the card in the hand."""
 DEPTHS_M, CHLOROPHYLLS_UG_L = (0.12, 20.0), (0.15, 450.0)
 """Range that photos are spread over, evenly in the logarithm: the grader's steps but for their open ends."""
+DRAWN_DETAIL_GAINS = (0.35, DETAIL_GAINS[1])
+"""Range that the blur of detail is drawn from. It was once this wide, and photos keep their numbers: those under
+`DETAIL_GAINS` are left out, over half of them."""
 FLATLAY_START = 5_000_000
 FLATLAY_SHARE = 0.12
 """First number of the photos of a card on dry ground, and how many there are to each pool photo."""
@@ -57,6 +61,10 @@ SPOILED_START = 6_000_000
 SPOILED_SHARE = 0.25
 SPOILED_WAYS = ("dusk", "card_other_light", "lens_fogged", "hand_over_lens", "motion_blur")
 """First number of the spoiled photos, how many there are to each pool photo, and their faults in turn."""
+PLAIN_START = 7_000_000
+PLAIN_SHARE = 0.15
+"""First number of the photos by the plain renderer (`models.simulator.plain`), and how many there are to each pool
+photo."""
 HELD_OUT_START = 10_000_000
 HELD_OUT_SPOILED_START = 11_000_000
 """First number of the held-out photos: other seeds, pools and cameras than any training photo's."""
@@ -64,6 +72,8 @@ SAME_SCENE_START, WAYS_A_SCENE = 12_000_000, 10
 """First number of the photos of held-out pools, each pool and water photographed in so many ways."""
 SERIES_START, SERIES_UG_L = 13_000_000, (0.3, 0.8, 2.0, 5.0, 12.0, 30.0, 75.0, 180.0)
 """First number of the dilution series: one held-out scene a series, and the chlorophyll of its photos."""
+HELD_OUT_PLAIN_START, HELD_OUT_DRY_START = 14_000_000, 15_000_000
+"""First numbers of held-out photos by the plain renderer, and of a card on dry ground."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +88,7 @@ class Vectors:
     depth_m, chlorophyll_ug_l, number : ndarray, shape (N,)
         The truth, and the photo's number.
     way : ndarray, shape (N,)
-        How the photo is spoiled: place in `fitness.WAYS`, 0 where it is fit; `NO_WATER_WAY` where there is none.
+        How the photo is spoiled: place in `fitness.WAYS`, 0 where it is fit.
     doubted : ndarray of bool, shape (N,)
         Whether a stage before the grader spoils the photo already.
     overlap : ndarray, shape (N,)
@@ -106,18 +116,30 @@ class Vectors:
 
 ROW_ARRAYS = ("features", "fitness", "depth_m", "chlorophyll_ug_l", "number", "way", "doubted", "overlap")
 """Names of the arrays of `Vectors` that have one entry a row."""
-NO_WATER_WAY = len(WAYS)
-"""The way of a photo without water."""
 WAY_OF = {
     "dusk": WAYS.index("under_exposed"), "card_other_light": WAYS.index("other_light"),
     "lens_fogged": WAYS.index("fogged"), "hand_over_lens": WAYS.index("covered"),
-    "motion_blur": WAYS.index("blurred"), "no_water": NO_WATER_WAY,
+    "motion_blur": WAYS.index("blurred"), "no_water": WAYS.index("no_water"),
 }  # fmt: skip
 """The way of each fault of the simulator."""
 
 
 def spec_of(number: int) -> SceneSpec:
     """Return the scene of a photo's number: training below `HELD_OUT_START`, held out from there on.
+
+    Raises
+    ------
+    ValueError
+        If the number has no scene: no stance shows water and card, or its detail would be seen too far.
+    """
+    spec = _spec_of(number)
+    if spec.water.detail_gain < DETAIL_GAINS[0]:
+        raise ValueError(f"Photo {number} is left out: its detail would be seen farther than visible depth says.")
+    return spec
+
+
+def _spec_of(number: int) -> SceneSpec:
+    """Return the scene of a number, be it kept or not.
 
     Scenes are stranger than the simulator's usual ones (`models.simulator.variety`). Visible depth and chlorophyll are
     drawn evenly over their range; where physics forbids the pair, the chlorophyll is kept and the depth left to the
@@ -153,7 +175,8 @@ def spec_of(number: int) -> SceneSpec:
         {},
     ):
         try:
-            return widen(rng, sample_spec(rng, chlorophyll_ug_l=chlorophyll, **common, **asked))
+            spec = sample_spec(rng, chlorophyll_ug_l=chlorophyll, **common, **asked)
+            return widen(rng, spec, detail_gains=DRAWN_DETAIL_GAINS)
         except ValueError:
             continue
     raise ValueError(f"Photo {number} has no stance from which both the water and the card are seen.")
@@ -164,7 +187,8 @@ def _same_scene_spec(number: int) -> SceneSpec:
     scene, _ = divmod(number - SAME_SCENE_START, WAYS_A_SCENE)
     own = np.random.default_rng([17, scene])
     pool = sample_pool(own)
-    water = widen_water(own, sample_water(own, chlorophyll_ug_l=float(np.exp(own.uniform(*np.log(CHLOROPHYLLS_UG_L))))))
+    chlorophyll = float(np.exp(own.uniform(*np.log(CHLOROPHYLLS_UG_L))))
+    water = widen_water(own, sample_water(own, chlorophyll_ug_l=chlorophyll), detail_gains=DRAWN_DETAIL_GAINS)
     rng = np.random.default_rng([18, number])
     camera = TRAINING_MODELS + int(rng.integers(TRAINING_MODELS))
     card = "chart24" if rng.random() < CHART_SHARE else "turnblue"
@@ -202,12 +226,13 @@ def render_one(folder: Path, number: int) -> int:
     if truth_path.exists():
         return number
     cv2.setNumThreads(1)
-    if FLATLAY_START <= number < SPOILED_START:
-        pixels = render_flatlay(number)
-        quality = 80 + number % 16
-        cv2.imwrite(str(folder / f"{number}.jpg"), pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-        cv2.imwrite(str(folder / f"{number}.png"), np.zeros(pixels.shape[:2], np.uint8))
-        truth_path.write_text(json.dumps({"rendered": True, "spoilers": ["no_water"]}))
+    if FLATLAY_START <= number < SPOILED_START or number >= HELD_OUT_DRY_START:
+        dry = render_flatlay(number)
+        _keep(folder, number, dry, np.zeros(dry.shape[:2], np.uint8), {"rendered": True, "spoilers": ["no_water"]})
+        return number
+    if PLAIN_START <= number < HELD_OUT_START or HELD_OUT_PLAIN_START <= number < HELD_OUT_DRY_START:
+        plain = render_plain(number)
+        _keep(folder, number, plain.pixels, plain.water, plain.truth)
         return number
     try:
         spec = spec_of(number)
@@ -221,6 +246,14 @@ def render_one(folder: Path, number: int) -> int:
     # The truth is written last: where it is, the photo is whole.
     truth_path.write_text(json.dumps(rendered.truth.to_json()))
     return number
+
+
+def _keep(folder: Path, number: int, pixels: Array, water: Array, truth: dict[str, Any]) -> None:
+    """Write a photo of the plainer renderers."""
+    quality = [cv2.IMWRITE_JPEG_QUALITY, 80 + number % 16]
+    cv2.imwrite(str(folder / f"{number}.jpg"), pixels[..., ::-1], quality)
+    cv2.imwrite(str(folder / f"{number}.png"), water)
+    (folder / f"{number}.json").write_text(json.dumps(truth))
 
 
 @dataclass(frozen=True)
@@ -316,13 +349,16 @@ def looked_row(looked: Looked, truth: dict[str, Any], water: Array, number: int)
 
 def known_of(truth: dict[str, Any], number: int) -> KnownPool | None:
     """Return what a log would know of the pool: its depths, and every other time its floor's colour."""
-    if "spec" not in truth:
+    if "spec" in truth:
+        pool = truth["spec"]["pool"]
+        depths, (r, g, b) = (pool["deep_m"], pool["shallow_m"]), pool["finish_srgb"]
+    elif "plain_depths_m" in truth:
+        depths, (r, g, b) = truth["plain_depths_m"][::-1], truth["plain_floor_srgb"]
+    else:
         return None
-    pool = truth["spec"]["pool"]
     rng = np.random.default_rng([13, number])
     # The log's depths are paced out, not surveyed: 5 % off.
-    deep, shallow = (pool[name] * float(np.exp(rng.normal(0, 0.05))) for name in ("deep_m", "shallow_m"))
-    r, g, b = pool["finish_srgb"]
+    deep, shallow = (depth * float(np.exp(rng.normal(0, 0.05))) for depth in depths)
     return KnownPool(shallow, deep, (r, g, b) if number % 2 == 0 else None)
 
 
@@ -369,15 +405,24 @@ def _key(grader: Grader, numbers: list[int]) -> str:
 
 
 def training_numbers(count: int) -> list[int]:
-    """Return the numbers of `count` pool photos, and the dry and the spoiled ones that go with them."""
-    dry = range(FLATLAY_START, FLATLAY_START + round(FLATLAY_SHARE * count))
-    return [*range(count), *dry, *range(SPOILED_START, SPOILED_START + round(SPOILED_SHARE * count))]
+    """Return the numbers of `count` pool photos, and the dry, the spoiled and the plain ones that go with them."""
+    numbers = list(range(count))
+    for start, share in ((FLATLAY_START, FLATLAY_SHARE), (SPOILED_START, SPOILED_SHARE), (PLAIN_START, PLAIN_SHARE)):
+        numbers += range(start, start + round(share * count))
+    return numbers
 
 
 def held_out_numbers(count: int) -> list[int]:
-    """Return the numbers of `count` held-out photos and the spoiled ones that go with them."""
-    spoiled = range(HELD_OUT_SPOILED_START, HELD_OUT_SPOILED_START + round(SPOILED_SHARE * count))
-    return [*range(HELD_OUT_START, HELD_OUT_START + count), *spoiled]
+    """Return the numbers of `count` held-out photos, and the spoiled and the dry ones that go with them."""
+    numbers = list(range(HELD_OUT_START, HELD_OUT_START + count))
+    for start, share in ((HELD_OUT_SPOILED_START, SPOILED_SHARE), (HELD_OUT_DRY_START, FLATLAY_SHARE)):
+        numbers += range(start, start + round(share * count))
+    return numbers
+
+
+def plain_numbers(count: int) -> list[int]:
+    """Return the numbers of the held-out photos by the plain renderer that go with `count` held-out ones."""
+    return list(range(HELD_OUT_PLAIN_START, HELD_OUT_PLAIN_START + count // 4))
 
 
 def whole(folder: Path, numbers: Iterable[int]) -> list[int]:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.neural_network import MLPClassifier
 
-from models.training.dataset import NO_WATER_WAY, Cells, Vectors, cells_of, make_vectors, over_photos
+from models.training.dataset import Cells, Vectors, cells_of, make_vectors, over_photos
 from models.training.kernelfit import Fit, feature_weights, fit_machine
 from vision.features import FEATURES, KNOWN_FEATURES
 from vision.fitness import FITNESS_FEATURES, WAYS
@@ -33,10 +33,11 @@ from vision.water import CELL_FEATURES, context_features, water_probability
 Array = NDArray[Any]
 
 WATER_PHOTOS = 4500
-"""Photos that the water networks are fitted on, a third of them each look."""
-CELLS_A_PHOTO = 260
+"""Photos that the water networks are fitted on, at most."""
+CELLS_A_PHOTO = 160
 """Cells taken of each photo to learn water by: neighbours say much the same."""
-WATER_HIDDEN, FITNESS_HIDDEN = (64, 32), (24,)
+WATER_HIDDEN, FITNESS_HIDDEN = (48, 24), (24,)
+WATER_ROUNDS = 16
 FOLDS = 5
 """Folds by which spoiled photos are told held out; the machines leave out each photo by itself."""
 KNOTS = 33
@@ -92,24 +93,32 @@ def fit_water(folder: Path, numbers: list[int], *, jobs: int, seed: int = 1) -> 
 
 
 def fit_looks(photos: list[Cells], *, seed: int) -> tuple[Network, ...]:
-    """Fit one network a look, each on photos of its own: a look must meet the one before as new photos meet it."""
+    """Fit one network a look.
+
+    A look must meet the one before as new photos meet it: in fitting, each half of the photos is looked at before by
+    networks that only saw the other half.
+    """
     looks: tuple[Network, ...] = ()
+    of_half: list[tuple[Network, ...]] = [(), ()]
     for look in range(WATER_LOOKS):
         features, labels = [], []
-        for place, photo in enumerate(photos[look::WATER_LOOKS]):
+        for place, photo in enumerate(photos):
             cells = photo.features.astype(np.float32)
-            if looks:
-                cells = context_features(cells, water_probability(cells, looks))
+            if look:
+                cells = context_features(cells, water_probability(cells, of_half[place % 2]))
             sure = np.flatnonzero(photo.sure.ravel())
             rng = np.random.default_rng([seed, look, place])
             sure = rng.choice(sure, min(CELLS_A_PHOTO, len(sure)), replace=False)
             features.append(cells.reshape(-1, cells.shape[2])[sure])
             labels.append((photo.share.ravel()[sure] > 0.5).astype(np.int8))
-        fitted = fit_network(
-            np.concatenate(features).astype(np.float64), np.concatenate(labels), WATER_HIDDEN, seed,
-            rounds=20, alpha=0.1, classes=2,
-        )  # fmt: skip
-        looks = (*looks, fitted)
+
+        def fit(start: int, step: int, features: list[Array] = features, labels: list[Array] = labels) -> Network:
+            x, y = np.concatenate(features[start::step]), np.concatenate(labels[start::step])
+            return fit_network(x, y, WATER_HIDDEN, seed, rounds=WATER_ROUNDS, alpha=0.1, classes=2)
+
+        looks = (*looks, fit(0, 1))
+        if look < WATER_LOOKS - 1:
+            of_half = [(*of_half[half], fit(1 - half, 2)) for half in range(2)]
     return looks
 
 
@@ -191,10 +200,9 @@ def fit_fitness(vectors: Vectors, *, seed: int) -> tuple[Network, Array]:
             features[here], way[here], FITNESS_HIDDEN, seed, rounds=60, alpha=1.0, classes=len(WAYS)
         )  # fmt: skip
 
-    known = way != NO_WATER_WAY
     for index in range(FOLDS):
-        held_out[fold == index] = softmax(fit(known & (fold != index))(features[fold == index]))
-    return fit(known), held_out
+        held_out[fold == index] = softmax(fit(fold != index)(features[fold == index]))
+    return fit(np.ones(len(way), dtype=bool)), held_out
 
 
 def bare_grader(water: tuple[Network, ...]) -> Grader:
@@ -226,6 +234,7 @@ def arrays_of(fitted: Fitted) -> dict[str, Array]:
         arrays[f"{name}.weights"] = each.machine.weights
         arrays[f"{name}.sums"] = each.machine.sums
         arrays[f"{name}.offsets"] = each.machine.offsets
+        arrays[f"{name}.levels"] = each.machine.levels
     return arrays
 
 
