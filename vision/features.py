@@ -28,7 +28,7 @@ Array = NDArray[Any]
 SCALES_PX = (1, 2, 4, 8, 16)
 """Sizes of floor detail looked for [px of the working picture, 480 px long], each half as fine as the last."""
 EVERY_PX, MOST_PX = 2, 3000
-"""Colours are taken of every so manyeth pixel and row, and of so many at most: there are plenty, and the time counts."""
+"""Colours are taken of every so manyeth pixel and row, and of so many at most: there are plenty."""
 PARTS = ("near", "middle", "far")
 """The water is read in three parts of equal area by distance from the camera."""
 SHORE_BANDS = (0.012, 0.025, 0.05, 0.1, 0.2)

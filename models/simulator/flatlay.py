@@ -119,7 +119,7 @@ def flat_card(card: CardDesign) -> F32:
 def lay_flat(
     picture: F32, rng: np.random.Generator, thing: F32, share: float, middle: NDArray[np.float64], tilt: float = 0.25
 ) -> F32:
-    """Lay a flat thing into the picture, in place, turned any way, foreshortened a little; return where it lies [0-1]."""
+    """Lay a flat thing into the picture, in place, turned and foreshortened; return where it lies [0-1]."""
     height, width = picture.shape[:2]
     h, w = thing.shape[:2]
     turn = rng.uniform(0, 2 * np.pi)

@@ -68,7 +68,7 @@ def show_how_right(desk: Desk) -> None:
         st.markdown(line)
     st.markdown(
         "The grader was fitted on rendered photos; only your own confirmed grades say how right it is at your pools. "
-        "Confirm one with `turnblue confirm PHOTO --clarity ... --severity ...`."
+        "Confirm or correct one on its pool's page, or with `turnblue confirm PHOTO --clarity ... --severity ...`."
     )
 
 

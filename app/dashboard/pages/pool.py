@@ -8,7 +8,7 @@ import streamlit as st
 
 from app import actions
 from app.access import Right
-from app.dashboard import hand_out, ledger, quote_part, session, stall_part, units, widgets, words
+from app.dashboard import confirm_part, hand_out, ledger, quote_part, session, stall_part, units, widgets, words
 from app.dashboard.compare import show_compare
 from app.dashboard.session import Desk
 from app.records import Progress, Recovery, Sighted, Standing, Visit
@@ -38,6 +38,7 @@ def show(desk: Desk) -> None:
         show_pool_facts(desk, recovery)
     show_two(desk, recovery)
     show_photos(desk, recovery)
+    confirm_part.show(desk, recovery)
     ledger.show(desk, recovery)
     show_visits(desk, recovery)
     if desk.actor.may(Right.REPORT):

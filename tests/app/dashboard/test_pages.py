@@ -8,7 +8,7 @@ from fake_measuring import FakeMeasurer
 from streamlit.testing.v1 import AppTest
 from streamlit.util import calc_hash
 
-from app import actions, measuring
+from app import actions, learning, measuring
 from app.dashboard.start import ENTRY
 from app.errors import GraderMissing
 from app.records import (
@@ -25,6 +25,7 @@ from app.records import (
 )
 from app.treatment.products import PRODUCTS, StrengthBasis
 from app.treatment.units import say_amount
+from vision.results import Clarity, Severity
 
 GREEN, MILKY, FLAGGED = b"good opaque heavy 0.9", b"good cloudy none 0.8", b"flagged card_glare"
 JPEG = "image/jpeg"
@@ -126,6 +127,17 @@ def test_a_pool_shows_its_step_its_cautions_and_its_visits(oak):
     for expected in ("Next step", "Take care", "Why", "One sees down to", "15,000 gal"):
         assert expected in words
     assert any("sodium hypochlorite poured, brushed" in each.label for each in at.expander)
+
+
+def test_a_grade_is_corrected_on_the_pools_page(oak, home):
+    at = open_page("pool", recovery=oak)
+    labelled(at.selectbox, "Clarity").set_value(Clarity.CLOUDY)
+    clean(labelled(at.button, "It was so").click().run())
+    assert "Confirmed" in said(at)
+    with actions.open_log(home) as log:
+        (kept,) = learning.confirmed(log)
+    assert (kept.given_clarity, kept.clarity) == (Clarity.OPAQUE, Clarity.CLOUDY)
+    assert kept.given_severity == kept.severity == Severity.HEAVY
 
 
 def test_an_unknown_recovery_gets_a_sentence_and_no_traceback(oak):
