@@ -37,7 +37,7 @@ WATER_PHOTOS = 4500
 CELLS_A_PHOTO = 160
 """Cells taken of each photo to learn water by: neighbours say much the same."""
 WATER_HIDDEN, FITNESS_HIDDEN = (48, 24), (24,)
-WATER_ROUNDS = 16
+WATER_ROUNDS, WATER_BATCH = 20, 1024
 FOLDS = 5
 """Folds by which spoiled photos are told held out; the machines leave out each photo by itself."""
 KNOTS = 33
@@ -114,7 +114,7 @@ def fit_looks(photos: list[Cells], *, seed: int) -> tuple[Network, ...]:
 
         def fit(start: int, step: int, features: list[Array] = features, labels: list[Array] = labels) -> Network:
             x, y = np.concatenate(features[start::step]), np.concatenate(labels[start::step])
-            return fit_network(x, y, WATER_HIDDEN, seed, rounds=WATER_ROUNDS, alpha=0.1, classes=2)
+            return fit_network(x, y, WATER_HIDDEN, seed, rounds=WATER_ROUNDS, alpha=0.1, classes=2, batch=WATER_BATCH)
 
         looks = (*looks, fit(0, 1))
         if look < WATER_LOOKS - 1:
@@ -123,13 +123,21 @@ def fit_looks(photos: list[Cells], *, seed: int) -> tuple[Network, ...]:
 
 
 def fit_network(
-    features: Array, labels: Array, hidden: tuple[int, ...], seed: int, *, rounds: int, alpha: float, classes: int
+    features: Array,
+    labels: Array,
+    hidden: tuple[int, ...],
+    seed: int,
+    *,
+    rounds: int,
+    alpha: float,
+    classes: int,
+    batch: int = 256,
 ) -> Network:
     """Fit one classifier and return it as a network of plain arrays."""
     mean, scale = features.mean(axis=0), features.std(axis=0) + 1e-6
     standard = np.clip((features - mean) / scale, -6, 6)
     model = MLPClassifier(
-        hidden, alpha=alpha, batch_size=min(256, len(standard)), learning_rate_init=2e-3, max_iter=rounds,
+        hidden, alpha=alpha, batch_size=min(batch, len(standard)), learning_rate_init=2e-3, max_iter=rounds,
         random_state=seed, n_iter_no_change=8,
     )  # fmt: skip
     with warnings.catch_warnings():
