@@ -16,6 +16,7 @@ from app.access import Right, allow
 from app.dashboard import session, widgets
 from app.dashboard.pages import about, accounts, board, card, dose, intake, pool, pools, prices, strips, visit
 from app.errors import NotSignedIn, TurnblueError
+from app.treatment.cautions import WORK, Topic
 from vision.errors import VisionError
 
 PAGES = {
@@ -35,6 +36,17 @@ PAGES = {
 
 NAV = ("board", "visit", "pools", "dose", "more")
 """The pages linked in the head, for those who may see them; the others are reached from a page."""
+
+
+CARE = {
+    "board": (Topic.SWIMMING, Topic.LABEL),
+    "visit": (Topic.EDGE, Topic.ELECTRICITY, Topic.PRESSURE, Topic.BLIND_WATER, Topic.POURING, Topic.LABEL),
+    "pools": (Topic.SWIMMING, Topic.PUBLIC),
+    "intake": (Topic.EDGE, Topic.SWIMMING),
+    "strips": (Topic.EDGE, Topic.LABEL),
+    "prices": (Topic.STORING, Topic.POURING, Topic.LABEL),
+}
+"""What can hurt someone in the work that a page speaks of; the other pages show theirs beside what they advise."""
 
 
 ICON = (
@@ -59,6 +71,9 @@ def main() -> None:
             here = replace(desk, nav=tuple(each for each in NAV if desk.actor.may(PAGES[each][2])))
             widgets.show_head(here, name)
             page.run()
+            if name in CARE:
+                warned = [each.say for topic in CARE[name] for each in WORK[topic]]
+                widgets.show_html(widgets.cautions_html(warned))
     except NotSignedIn as error:
         widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
         st.html('<a class="tb-go" href="/sign-in" target="_self">Sign in</a>')

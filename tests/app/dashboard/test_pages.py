@@ -9,6 +9,7 @@ from streamlit.testing.v1 import AppTest
 from streamlit.util import calc_hash
 
 from app import actions, measuring
+from app.dashboard import main
 from app.dashboard.start import ENTRY
 from app.errors import GraderMissing
 from app.records import (
@@ -100,6 +101,12 @@ def test_every_page_opens_on_a_log_with_a_pool(oak, name):
     at = open_page(name, recovery=oak)
     assert "Quillhaven Pool Care" in said(at)
     assert "rendered photos, invented data" in said(at)
+
+
+@pytest.mark.parametrize("name", sorted(set(main.PAGES) - {"accounts", "dose"}))
+def test_every_page_that_speaks_of_water_chemicals_or_equipment_says_what_to_take_care_of(oak, name):
+    at = open_page(name, recovery=oak)
+    assert "Take care" in said(at)
 
 
 def test_the_empty_board_leads_to_the_first_pool(home):

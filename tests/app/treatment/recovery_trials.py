@@ -14,6 +14,7 @@ import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 
 from app.records import Chemical, Standing, StepKind
@@ -181,7 +182,7 @@ def take_in_healthy(trials: Trials, run: Run) -> None:
         trials.healthy_visits += 1
         if not (seen.on_arrival.standing is Standing.STALLED or seen.step.step is StepKind.REPAIR_FILTER):
             continue
-        spans = zip(run.seen[max(number - 2, 0) : number], run.seen[max(number - 1, 0) : number + 1], strict=False)
+        spans = pairwise(run.seen[max(number - 2, 0) : number + 1])
         if not any(stood_still(before, after) for before, after in spans):
             alarm = True
             trials.false_visits += 1
