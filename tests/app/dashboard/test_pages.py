@@ -270,7 +270,7 @@ def test_the_recommended_dose_is_filled_in_and_confirmed_with_one_tap(home):
 def test_a_new_pool_is_kept_in_si_and_goes_on_to_its_first_visit(home):
     at = open_page("pools")
     clean(labelled(at.button, "Save and start").click().run())
-    assert "Still missing: a name, the volume, the filter." in said(at)
+    assert "Still missing: a name, the volume, and the filter." in said(at)
     labelled(at.text_input, "Name on the route sheet").set_value("Elm 3")
     labelled(at.number_input, "Volume, gal").set_value(15_000.0)
     labelled(at.number_input, "Deep end, ft").set_value(8.0)

@@ -470,7 +470,7 @@ def test_no_measurement_no_dose(assessment):
     assert step.step is StepKind.MEASURE_AGAIN
     assert not doses_of(step)
     if assessment is not None and assessment.flags:
-        assert any("blurred" in each.say for each in step.why)
+        assert any("Blurred" in each.say for each in step.why)
 
 
 def test_harmless_flag_still_doses():
