@@ -74,11 +74,12 @@ def show(desk: Desk, was: Pool | None) -> Pool | None:
             _("Position: latitude, longitude"),
             value=position_say(was) if was else "",
             placeholder="40.0123, -75.0456",
-            help=_(
-                "As a map gives it. Then a photo that says where it was taken names the pool. "
-                "A photo of the pool's tag fills it in by itself; no customer sees it."
-            ),
         )
+        say = _(
+            "As a map gives it. Then a photo that says where it was taken names the pool. "
+            "A photo of the pool's tag fills it in by itself; no customer sees it."
+        )
+        widgets.show_html(f'<div class="tb-quiet">{say}</div>')
         note = st.text_input(_("Note (gate, dog, key)"), value=was.note if was else "")
         saved = st.form_submit_button(
             _("Save the pool") if was else _("Save and start the recovery"), type="primary", width="stretch"

@@ -139,8 +139,9 @@ def show_company(desk: Desk) -> None:
             _("Public address"),
             value=desk.company.public_address,
             placeholder="https://pools.example",
-            help=_("Where others reach Turnblue: it begins customers' links and what the pools' tags open."),
         )
+        say = _("Where others reach Turnblue: it begins customers' links and what the pools' tags open.")
+        widgets.show_html(f'<div class="tb-quiet">{say}</div>')
         saved = st.form_submit_button(_("Save the company"), type="primary", width="stretch")
     if saved:
         changed = replace(
