@@ -15,6 +15,7 @@ from enum import StrEnum
 from typing import Any, TypeVar
 
 from app.errors import NotAllowed, NotSignedIn
+from app.words import mark, said
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -77,17 +78,24 @@ class Actor:
     """The person who acts.
 
     `pool_ids` are the pools they see, None for all. `account_id` is empty for the owner at this machine's own
-    command line or unguarded dashboard, and for no one.
+    command line or unguarded dashboard, and for no one. `language` is the one they chose to read, empty where they did
+    not.
     """
 
     role: Role
     name: str = ""
     account_id: str = ""
     pool_ids: frozenset[str] | None = None
+    language: str = ""
 
     def may(self, right: Right) -> bool:
         """Return whether the person has a right."""
         return right in RIGHTS[self.role]
+
+    @property
+    def sees_all(self) -> bool:
+        """Return whether the person sees every pool, so that none need be asked about."""
+        return self.pool_ids is None and self.role is not Role.NO_ONE
 
     def sees(self, pool_id: str | None) -> bool:
         """Return whether the person sees a pool; what belongs to no pool yet is seen by who sees them all."""
@@ -95,6 +103,15 @@ class Actor:
             return False
         return self.pool_ids is None or pool_id in self.pool_ids
 
+
+ROLE_SAY: Mapping[Role, str] = {
+    Role.OWNER: mark("owner"),
+    Role.OFFICE: mark("office"),
+    Role.TECH: mark("tech"),
+    Role.LINK: mark("link"),
+    Role.NO_ONE: mark("no one"),
+}
+"""What a role is called in a sentence."""
 
 AT_THIS_MACHINE = Actor(Role.OWNER)
 """Who sits at the machine that holds the log: whoever can read its files owns it anyway."""
@@ -118,7 +135,7 @@ def allow(actor: Actor, right: Right) -> None:
     if actor.role is Role.NO_ONE:
         raise NotSignedIn("You are not signed in.", "Sign in and try again.")
     raise NotAllowed(
-        f"The {actor.role.value} role may not do this.",
+        said("The {role} role may not do this.", role=ROLE_SAY[actor.role]),
         "Ask the owner of the company's Turnblue, or sign in as another.",
     )
 
@@ -154,7 +171,7 @@ def touches_no_log(use_case: F) -> F:
 
 @dataclass(frozen=True)
 class Account:
-    """One person's account: the name they sign in with, role, e-mail for the company's own sign-in, pools seen."""
+    """One person's account: sign-in name, role, e-mail for the company's own sign-in, pools seen, language read."""
 
     id: str
     name: str
@@ -163,9 +180,10 @@ class Account:
     sees_all: bool = True
     pool_ids: frozenset[str] = frozenset()
     closed_at: datetime | None = None
+    language: str = ""
 
     @property
     def actor(self) -> Actor:
         """Return the account's person as one who acts."""
         narrow = self.role is Role.TECH and not self.sees_all
-        return Actor(self.role, self.name, self.id, self.pool_ids if narrow else None)
+        return Actor(self.role, self.name, self.id, self.pool_ids if narrow else None, self.language)

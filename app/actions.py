@@ -10,7 +10,8 @@ The file is long because every use case has its one function and its docstring h
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -18,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from app import config, workers
 from app.access import AT_THIS_MACHINE, Actor, Right, needs, touches_no_log
-from app.errors import NotInLog, RecoveryClosed, SightingWrong
+from app.errors import CompanyRefused, NotInLog, RecoveryClosed, SightingWrong
 from app.measuring import (
     Measured,
     PhotoIn,
@@ -56,8 +57,11 @@ from app.records import (
     Work,
 )
 from app.rescoring import Rescored, RescoreSummary, rescore, summarise
+from app.store import finding
+from app.store.finding import RecoveryLine
 from app.store.log import LOG_FILE, Log, new_id
 from app.store.photos import sha256_of_file
+from app.words import said
 from app.workers import Job, Measure, Outcome
 
 if TYPE_CHECKING:
@@ -73,6 +77,8 @@ __all__ = [
     "Measured",
     "MeasurementRow",
     "PhotoIn",
+    "PoolRow",
+    "PoolsFound",
     "Refused",
     "RescoreSummary",
     "Rescored",
@@ -83,6 +89,7 @@ __all__ = [
     "board",
     "card_geometry",
     "check_picture",
+    "checked_address",
     "checked_sighting",
     "close_recovery",
     "company",
@@ -90,6 +97,8 @@ __all__ = [
     "dose",
     "file_sha256",
     "find_pool",
+    "find_pools",
+    "find_pools_by_id",
     "find_recovery",
     "known_pool",
     "known_prices",
@@ -103,6 +112,7 @@ __all__ = [
     "open_recovery",
     "photo_bytes",
     "plain_picture",
+    "pool",
     "pools",
     "price_list",
     "progress",
@@ -125,6 +135,9 @@ __all__ = [
     "write_disc",
 ]
 
+
+_ADDRESS = re.compile(r"https?://[A-Za-z0-9._-]+(:\d{1,5})?|https?://\[[0-9A-Fa-f:]+\](:\d{1,5})?")
+"""A host by name or number, with or without a port; a path under it is not served."""
 
 DEEPEST_SIGHTING_M = 10.0
 """Deepest sighting believed [m]: twice a diving pool's, against a slipped digit (our own choice)."""
@@ -149,6 +162,22 @@ class BoardRow:
     progress: Progress
     step: Step
     thumbnail_sha256: str | None
+
+
+@dataclass(frozen=True)
+class PoolRow:
+    """One pool of a list, with its recoveries, newest first, without their visits."""
+
+    pool: Pool
+    recoveries: tuple[RecoveryLine, ...]
+
+
+@dataclass(frozen=True)
+class PoolsFound:
+    """One page of the pools that fit, by name, and how many fit in all."""
+
+    rows: tuple[PoolRow, ...]
+    count: int
 
 
 @dataclass(frozen=True)
@@ -185,8 +214,36 @@ def company(log: Log) -> Company:
 
 @needs(Right.COMPANY)
 def save_company(log: Log, changed: Company, *, at: datetime | None = None, by: str = "") -> None:
-    """Save the company's name, phone and units."""
-    log.save_company(changed, at=at, who=by)
+    """Save the company's name, phone, units, languages and public address.
+
+    Raises
+    ------
+    CompanyRefused
+        If the public address is none.
+    """
+    log.save_company(replace(changed, public_address=checked_address(changed.public_address)), at=at, who=by)
+
+
+@touches_no_log
+def checked_address(address: str) -> str:
+    """Return the address at which a dashboard is reached, without the slash at its end; empty where it is not known.
+
+    Raises
+    ------
+    CompanyRefused
+        If it is no http or https address of a host.
+
+    Examples
+    --------
+    >>> checked_address(" https://pools.example/ ")
+    'https://pools.example'
+    """
+    plain = address.strip().rstrip("/")
+    if plain and not _ADDRESS.fullmatch(plain):
+        raise CompanyRefused(
+            said("{address} is no address.", address=plain), said("Write it as https://pools.example.")
+        )
+    return plain
 
 
 @needs(Right.LOOK)
@@ -247,6 +304,43 @@ def set_price(
 def pools(log: Log) -> tuple[Pool, ...]:
     """Return all pools by name."""
     return log.pools()
+
+
+@needs(Right.LOOK)
+def pool(log: Log, pool_id: str) -> Pool:
+    """Return one pool.
+
+    Raises
+    ------
+    NotInLog
+        If there is none of that id.
+    """
+    found = finding.pools_by_id(log, [pool_id]).get(pool_id)
+    if found is None:
+        raise NotInLog(said("There is no pool {id} in the log.", id=pool_id), "See what there is with: turnblue pools")
+    return found
+
+
+@needs(Right.LOOK)
+def find_pools_by_id(log: Log, pool_ids: Collection[str]) -> tuple[Pool, ...]:
+    """Return those of the pools named that are there and that the actor sees."""
+    return tuple(finding.pools_by_id(log, pool_ids).values())
+
+
+@needs(Right.LOOK)
+def find_pools(log: Log, words: str = "", *, start: int = 0, most: int = 24) -> PoolsFound:
+    """Return one page of the pools whose name, owner or town holds `words`, by name, and how many fit in all.
+
+    Parameters
+    ----------
+    words : str
+        Case and accents do not matter; none fit every pool.
+    start, most : int
+        From which number on, counted from 0, and how many.
+    """
+    found, count = finding.find_pools(log, words, start=start, most=most)
+    lines = finding.recovery_lines(log, [each.id for each in found])
+    return PoolsFound(tuple(PoolRow(each, lines[each.id]) for each in found), count)
 
 
 @needs(Right.POOLS)
@@ -323,8 +417,7 @@ def find_pool(log: Log, words: str) -> Pool:
     NotInLog
         If nothing or more than one fits.
     """
-    wanted = words.strip().casefold()
-    found = [pool for pool in log.pools() if wanted in (pool.id.casefold(), pool.name.casefold())]
+    found = finding.pools_named(log, words)
     if len(found) != 1:
         how_many = "More than one pool is" if found else "No pool is"
         raise NotInLog(f"{how_many} called {words!r}.", "See them with: turnblue pools")
@@ -343,10 +436,10 @@ def find_recovery(log: Log, words: str) -> Recovery:
         If nothing or more than one fits.
     """
     wanted = words.strip().casefold()
-    pools_known = log.pools() if wanted else ()
-    whole = [pool.id for pool in pools_known if wanted in (pool.id.casefold(), pool.name.casefold())]
-    begun = [pool.id for pool in pools_known if pool.name.casefold().startswith(wanted)]
-    found = [first.id for pool_id in whole or begun for first in _open_first(log, pool_id)[:1]]
+    whole = [each.id for each in finding.pools_named(log, wanted)] if wanted else []
+    begun = [each.id for each in finding.pools_named(log, wanted, begun=True)] if wanted and not whole else []
+    lines = finding.recovery_lines(log, whole or begun)
+    found = [_open_first(lines[pool_id])[0].id for pool_id in whole or begun if lines[pool_id]]
     if not whole and wanted:
         found += [each for each in log.recovery_ids(wanted) if each not in found]
     if len(found) == 1:
@@ -356,9 +449,9 @@ def find_recovery(log: Log, words: str) -> Recovery:
     raise NotInLog(f"No recovery fits {words!r}.", "See pools and recoveries with: turnblue pools")
 
 
-def _open_first(log: Log, pool_id: str) -> list[Recovery]:
+def _open_first(lines: Sequence[RecoveryLine]) -> list[RecoveryLine]:
     """Return a pool's recoveries, the open one first, then newest first."""
-    return sorted(log.recoveries_of(pool_id), key=lambda each: each.closed_at is not None)
+    return sorted(lines, key=lambda each: each.closed_at is not None)
 
 
 @needs(Right.VISIT)
@@ -808,7 +901,9 @@ def _still_open(log: Log, recovery_id: str) -> Recovery:
     found = log.recovery(recovery_id)
     if found.closed_at is not None:
         raise RecoveryClosed(
-            f"The recovery of {found.pool.name} was closed on {found.closed_at:%Y-%m-%d}.",
+            said(
+                "The recovery of {pool} was closed on {day}.", pool=found.pool.name, day=f"{found.closed_at:%Y-%m-%d}"
+            ),
             "Open a new recovery for the pool.",
         )
     return found

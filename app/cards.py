@@ -19,6 +19,7 @@ from app.errors import CalibrationRefused, CannotWrite
 from app.store import cards as kept
 from app.store.cards import PrintRun
 from app.store.log import Log
+from app.words import mark, said
 from vision.calibration import Calibration, read_calibration
 from vision.drift import FADED_DELTA_E00, CardDrift, card_drift
 from vision.specs import load_card
@@ -225,14 +226,21 @@ def write_calibration(path: Path, calibration: Calibration) -> None:
 def calibration_say(calibration: Calibration) -> str:
     """Return a measured print run in a sentence."""
     first, last = calibration.first_number, calibration.last_number
-    which = (
-        "all cards" if first is None and last is None else f"cards {first or 0} to {'...' if last is None else last}"
-    )
-    how = "with an instrument" if calibration.method == "instrument" else "in photos beside the chart"
+    which: str = mark("all cards")
+    if first is not None or last is not None:
+        which = said("cards {first} to {last}", first=first or 0, last="..." if last is None else last)
+    by_instrument = calibration.method == "instrument"
+    how = mark("with an instrument") if by_instrument else mark("in photos beside the chart")
     off = sorted(calibration.off_design(load_card()).values())
-    return (
-        f"{which}, {len(off)} patches measured {how}; the print is {off[len(off) // 2]:.1f} CIEDE2000 off its design "
-        f"in the middle, {off[-1]:.1f} at most; known to {calibration.sd_delta_e00:.1f}"
+    return said(
+        "{which}, {count} patches measured {how}; the print is {middle} CIEDE2000 off its design in the middle, {most} "
+        "at most; known to {known}",
+        which=which,
+        count=len(off),
+        how=how,
+        middle=f"{off[len(off) // 2]:.1f}",
+        most=f"{off[-1]:.1f}",
+        known=f"{calibration.sd_delta_e00:.1f}",
     )
 
 
@@ -240,7 +248,11 @@ def calibration_say(calibration: Calibration) -> str:
 def drift_say(drift: CardDrift) -> str:
     """Return a card's drift in a sentence that says what to do."""
     if drift.faded:
-        return f"This card has faded ({drift.drift_delta_e00:.1f} CIEDE2000): print a new one."
+        return said("This card has faded ({amount} CIEDE2000): print a new one.", amount=f"{drift.drift_delta_e00:.1f}")
     if not math.isfinite(drift.drift_delta_e00):
-        return "Too few photos over too few days to tell yet whether it fades."
-    return f"No fading that matters ({drift.drift_delta_e00:.1f} CIEDE2000 in {drift.days:.0f} days)."
+        return mark("Too few photos over too few days to tell yet whether it fades.")
+    return said(
+        "No fading that matters ({amount} CIEDE2000 in {days} days).",
+        amount=f"{drift.drift_delta_e00:.1f}",
+        days=f"{drift.days:.0f}",
+    )

@@ -520,7 +520,10 @@ def demo(folder: Path | None, port: int, no_browser: bool, no_serve: bool) -> No
     help="Listen here; others than this machine's own need accounts.",
 )
 @click.option("--this-port", is_flag=True, help="Take no other port where that one is in use.")
-def serve(folder: Path | None, port: int, no_browser: bool, address: str, this_port: bool) -> None:
+@click.option("--public-address", help="Where others reach it, https://pools.example: kept, for links and tags.")
+def serve(
+    folder: Path | None, port: int, no_browser: bool, address: str, this_port: bool, public_address: str | None
+) -> None:
     """Open the dashboard on this machine.
 
     For other machines add accounts first (turnblue account), and put it behind HTTPS: app/hosting/README.md.
@@ -531,6 +534,8 @@ def serve(folder: Path | None, port: int, no_browser: bool, address: str, this_p
 
     with actions.open_log(folder) as log:
         place, has_accounts = log.folder, people.has_accounts(log)
+        if public_address is not None:
+            actions.save_company(log, replace(actions.company(log), public_address=public_address), at=_now())
     _serve(place, port, no_browser, address=address, this_port=this_port, has_accounts=has_accounts)
 
 

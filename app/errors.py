@@ -6,6 +6,8 @@ doubtful measurement is no error but a flag. Only the command line and the dashb
 
 from __future__ import annotations
 
+from app.words import said_list
+
 
 class TurnblueError(Exception):
     """Something asked of the app cannot be done.
@@ -24,6 +26,11 @@ class TurnblueError(Exception):
         super().__init__(sentence, hint)
         self.sentence = sentence
         self.hint = hint
+
+    @property
+    def text(self) -> str:
+        """Return the sentence and the hint as one text that can be said in another language."""
+        return said_list([each for each in (self.sentence, self.hint) if each], joint=" ")
 
     def __str__(self) -> str:
         """Return the sentence and the hint as one line."""
@@ -140,6 +147,12 @@ class IntakeRefused(TurnblueError):
     """Photos cannot be taken in, or tags printed, as asked."""
 
     code = "intake_refused"
+
+
+class CompanyRefused(TurnblueError):
+    """The company's settings cannot be so."""
+
+    code = "company_refused"
 
 
 class CannotServe(TurnblueError):

@@ -19,7 +19,7 @@ from itertools import islice
 from pathlib import Path
 from typing import IO
 
-from app import actions, config, strips
+from app import actions, config, strips, words
 from app.access import Right, needs, touches_no_log
 from app.actions import Log, Measured, PhotoIn, Refused
 from app.crew import TaskFailed, core_count, shared_crew
@@ -27,9 +27,11 @@ from app.errors import IntakeRefused, PhotoRefused
 from app.measuring import Watch
 from app.records import Method, Pool, Recovery, Visit
 from app.sorting import LEFT_OUT, SAME_STOP, Arrived, Place, SortedVisit, Sorting, sort_photos, strip_of
+from app.store import finding
 from app.store import intake as kept
 from app.store.intake import Arrival, Draft
 from app.tag import code_in, tag_code
+from app.words import mark
 from app.workers import FindClues, Measure
 from vision.errors import VisionError
 from vision.tag import PhotoClues
@@ -78,7 +80,7 @@ class TakenIn:
 
 @dataclass(frozen=True)
 class Waiting:
-    """Everything that waits: its sorting, photos that cannot be read, and the pools by id."""
+    """Everything that waits: its sorting, photos that cannot be read, and the pools that these name, by id."""
 
     sorting: Sorting
     unread: tuple[Arrival, ...]
@@ -148,31 +150,37 @@ def photos_in_zip(file: IO[bytes], name: str) -> Iterator[PhotoIn | Refused]:
         with zipfile.ZipFile(file) as packed:
             entries = packed.infolist()
             if len(entries) > MOST_FILES:
-                raise IntakeRefused(f"{name} holds more than {MOST_FILES} files.", "Send it in parts.")
+                raise IntakeRefused(
+                    words.said("{name} holds more than {count} files.", name=name, count=MOST_FILES),
+                    "Send it in parts.",
+                )
             for entry in entries:
                 own = entry.filename.replace("\\", "/").rpartition("/")[2]
                 linked = stat.S_ISLNK(entry.external_attr >> 16)
                 if linked or not _is_photo(own):
                     continue
                 if entry.flag_bits & 1:
-                    yield Refused(own, "It is locked with a password. Pack the photos without one.")
+                    yield Refused(own, mark("It is locked with a password. Pack the photos without one."))
                     continue
                 try:
                     with packed.open(entry) as part:
                         content = part.read(min(most, left) + 1)
                 except _SPOILED:
-                    yield Refused(own, "It is damaged in the zip. Pack it again, or send the photo itself.")
+                    yield Refused(own, mark("It is damaged in the zip. Pack it again, or send the photo itself."))
                     continue
                 if len(content) > left:
-                    raise IntakeRefused(f"{name} unpacks to more than {MOST_MB} MB.", "Send it in parts.")
+                    raise IntakeRefused(
+                        words.said("{name} unpacks to more than {size} MB.", name=name, size=MOST_MB),
+                        "Send it in parts.",
+                    )
                 left -= len(content)
                 if len(content) > most:
-                    yield Refused(own, f"The file is larger than {config.MAX_PHOTO_MB} MB.")
+                    yield Refused(own, words.said("The file is larger than {size} MB.", size=config.MAX_PHOTO_MB))
                     continue
                 yield PhotoIn(own, content, "other")
     except _SPOILED as error:
         raise IntakeRefused(
-            f"{name} is no zip that can be read.", "Pack the photos again, or name a folder."
+            words.said("{name} is no zip that can be read.", name=name), "Pack the photos again, or name a folder."
         ) from error
 
 
@@ -189,7 +197,7 @@ def _check_directory(file: IO[bytes], name: str) -> None:
     size = int.from_bytes(tail[end + 12 : end + 16], "little") if end >= 0 else 0
     # The long form (zip64) names its sizes elsewhere; what needs it is larger than is taken anyway.
     if size > MOST_FILES * LONGEST_ENTRY or (end >= 20 and tail[end - 20 : end - 16] == b"PK\x06\x07"):
-        raise IntakeRefused(f"{name} is too large.", "Send it in parts.")
+        raise IntakeRefused(words.said("{name} is too large.", name=name), "Send it in parts.")
 
 
 def _is_photo(name: str) -> bool:
@@ -226,7 +234,7 @@ def take_in(
         try:
             sha256 = actions.receive_photo(log, photo, received_at=at, by=by)
         except PhotoRefused as error:
-            refused.append(Refused(photo.name, str(error)))
+            refused.append(Refused(photo.name, error.text))
             continue
         row = log.photo(sha256)
         if (row is not None and row["visit_id"] is not None) or not kept.add_arrival(log, sha256, photo.name, at=at):
@@ -279,13 +287,26 @@ def waiting(log: Log, *, zone: tzinfo = UTC) -> Waiting:
             part = missed[start : start + AT_ONCE]
             _find_clues(log, part)
         arrivals = kept.waiting(log)
-    pools = {each.id: each for each in log.pools()}
-    open_now = {each.pool.id for each in log.open_recoveries()}
-    places = [Place(each.id, tag_code(each.id), each.latitude_deg, each.longitude_deg) for each in pools.values()]
+    # Thousands of pools' tags are computed only where a photo may show one.
+    places = _places(log) if arrivals else []
     answers = {each.sha256: each.answer for each in arrivals if each.answer is not None}
     sorting = sort_photos([_arrived(each) for each in arrivals if each.clues], places, answers=answers, zone=zone)
     unread = tuple(each for each in arrivals if each.clues is None and each.answer != LEFT_OUT)
-    return Waiting(sorting, unread, pools, frozenset(set(pools) - open_now))
+    named = {each.pool_id for each in sorting.visits} | {each for one in sorting.questions for each in one.choices}
+    pools = finding.pools_by_id(log, named)
+    return Waiting(sorting, unread, pools, frozenset(pools) - finding.pools_in_recovery(log))
+
+
+def _places(log: Log) -> list[Place]:
+    """Return every pool's tag and place."""
+    rows = finding.pool_places(log)
+    return [Place(row["id"], tag_code(row["id"]), row["latitude_deg"], row["longitude_deg"]) for row in rows]
+
+
+def _pool_with(log: Log, code: str) -> Pool | None:
+    """Return the pool whose tag has that code, None where the actor sees none."""
+    pool_id = next((row["id"] for row in finding.pool_places(log) if tag_code(row["id"]) == code), None)
+    return None if pool_id is None else finding.pools_by_id(log, [pool_id])[pool_id]
 
 
 def _arrived(arrival: Arrival) -> Arrived:
@@ -397,14 +418,16 @@ def _keep(
     pool, said = found.pools[sorted_visit.pool_id], []
     when = sorted_visit.at or at
     if sorted_visit.at is None:
-        said.append("Its photos do not say when they were taken: the visit stands at the present time.")
+        said.append(mark("Its photos do not say when they were taken: the visit stands at the present time."))
     elif when > at:
-        said.append("Its photos say a time that is yet to come: the visit stands at the present time.")
+        said.append(mark("Its photos say a time that is yet to come: the visit stands at the present time."))
         when = at
     recovery = next((each for each in log.recoveries_of(pool.id) if each.closed_at is None), None)
     if recovery is None:
         if pool.id not in start:
-            return Kept(pool, sorted_visit, None, ("No recovery of this pool is open: start one, and confirm again.",))
+            return Kept(
+                pool, sorted_visit, None, (mark("No recovery of this pool is open: start one, and confirm again."),)
+            )
         recovery = actions.open_recovery(log, pool.id, at=when, by=by)
     strip = strip_of(sorted_visit) if kind else None
     water = [each for each in sorted_visit.photos if each is not strip]
@@ -413,7 +436,8 @@ def _keep(
     photos = [_again(log, each) for each in water]
     begun = min(recovery.visits, key=lambda each: abs(each.at - when), default=None)
     if begun is not None and abs(begun.at - when) <= SAME_STOP:
-        said.append(f"Added to the visit of {begun.at.astimezone(when.tzinfo):%Y-%m-%d %H:%M}.")
+        day = f"{begun.at.astimezone(when.tzinfo):%Y-%m-%d %H:%M}"
+        said.append(words.said("Added to the visit of {day}.", day=day))
         logged = actions.add_photos(log, begun.id, photos, at=at, by=by, measure=measure)
     else:
         logged = actions.log_visit(log, recovery.id, at=when, by=by, photos=photos, received_at=at, measure=measure)
@@ -455,7 +479,7 @@ def _learn_place(log: Log, pool: Pool, visit: SortedVisit, *, at: datetime, by: 
     if there is None or pool.latitude_deg is not None:
         return []
     log.update_pool(replace(pool, latitude_deg=there.latitude_deg, longitude_deg=there.longitude_deg), at=at, who=by)
-    return ["The pool's position is known from now on, from its tag's photo."]
+    return [mark("The pool's position is known from now on, from its tag's photo.")]
 
 
 # Tags and drafts
@@ -464,7 +488,7 @@ def _learn_place(log: Log, pool: Pool, visit: SortedVisit, *, at: datetime, by: 
 @needs(Right.LOOK)
 def pool_of_tag(log: Log, code: str) -> Pool | None:
     """Return the pool that a tag is of, None where the actor sees none."""
-    return next((each for each in log.pools() if tag_code(each.id) == code), None)
+    return _pool_with(log, code)
 
 
 @needs(Right.VISIT)
@@ -481,15 +505,13 @@ def propose_pool(log: Log, photo: PhotoIn, *, at: datetime, by: str = "") -> Pro
     if clues is None:
         return Proposed(sha256, None, unread, is_tag=False)
     arrived = _arrived(Arrival(sha256, photo.name, at, clues, "", None))
-    pools = {each.id: each for each in log.pools()}
-    places = [Place(each.id, tag_code(each.id), each.latitude_deg, each.longitude_deg) for each in pools.values()]
     # The hour is of no account for one photo alone; with one, a position is enough.
-    sorting = sort_photos([replace(arrived, taken_at=arrived.taken_at or at)], places)
+    sorting = sort_photos([replace(arrived, taken_at=arrived.taken_at or at)], _places(log))
     if sorting.lone_tags:
-        code = sorting.lone_tags[0].codes[0]
-        return Proposed(sha256, next(each for each in pools.values() if tag_code(each.id) == code), "by its tag", True)
+        return Proposed(sha256, _pool_with(log, sorting.lone_tags[0].codes[0]), mark("by its tag"), True)
     if sorting.visits:
-        return Proposed(sha256, pools[sorting.visits[0].pool_id], sorting.visits[0].why, is_tag=False)
+        found = actions.pool(log, sorting.visits[0].pool_id)
+        return Proposed(sha256, found, sorting.visits[0].why, is_tag=False)
     return Proposed(sha256, None, sorting.questions[0].say, is_tag=bool(arrived.codes))
 
 
@@ -507,12 +529,14 @@ def write_tags(log: Log, pool_ids: Sequence[str], *, address: str = "", paper: s
     from app.report.card_pdf import Paper
     from app.report.tags_pdf import tags_pdf
 
-    pools = {each.id: each for each in log.pools()}
-    chosen = [pools[each] if each in pools else actions.find_pool(log, each) for each in pool_ids] or [*pools.values()]
+    known = finding.pools_by_id(log, pool_ids)
+    chosen = [known.get(each) or actions.find_pool(log, each) for each in pool_ids] or [*log.pools()]
     if not chosen:
         raise IntakeRefused("There is no pool to print a tag for.", "Add a pool first.")
     if address and not address.startswith(("http://", "https://")):
-        raise IntakeRefused(f"{address} is no address.", "Write it as https://pools.example.")
+        raise IntakeRefused(
+            words.said("{address} is no address.", address=address), "Write it as https://pools.example."
+        )
     return tags_pdf([(each.id, each.name) for each in chosen], address=address, paper=Paper(paper))
 
 

@@ -24,6 +24,7 @@ from app.store.confirmations import Confirmed, add_confirmation
 from app.store.confirmations import confirmations as kept_confirmations
 from app.store.log import Log
 from app.store.rows import from_json
+from app.words import mark, said, said_list
 from vision.results import Clarity, Severity
 
 __all__ = ["Comparison", "Drift", "GradeDrift", "compare_grader", "confirm_grade", "confirmed", "drift", "train_grader"]
@@ -60,18 +61,33 @@ class GradeDrift:
 
     def say(self) -> str:
         """Return it as a sentence."""
-        name = self.grade.capitalize()
+        name = mark("Clarity") if self.grade == "clarity" else mark("Severity")
         if self.count < FEWEST_TOLD:
-            return f"{name}: {self.count} confirmed so far; from {FEWEST_TOLD} on, it is told how often it was right."
-        worse = "murkier" if self.grade == "clarity" else "greener"
-        better = "clearer" if self.grade == "clarity" else "less green"
-        lean = ""
-        if abs(self.towards) >= 0.2:
-            lean = f" Where it was wrong it leaned to {worse if self.towards > 0 else better} than confirmed."
-        return (
-            f"{name}: right in {self.exact:.0%} of {self.count} confirmed photos, within one class in "
-            f"{self.within_one:.0%}; right in {self.lately_exact:.0%} of the newest {min(self.count, LATELY)}.{lean}"
+            return said(
+                "{grade}: {count} confirmed so far; from {fewest} on, it is told how often it was right.",
+                grade=name,
+                count=self.count,
+                fewest=FEWEST_TOLD,
+            )
+        told = said(
+            "{grade}: right in {exact} of {count} confirmed photos, within one class in {near}; "
+            "right in {lately} of the newest {newest}.",
+            grade=name,
+            exact=f"{self.exact:.0%}",
+            count=self.count,
+            near=f"{self.within_one:.0%}",
+            lately=f"{self.lately_exact:.0%}",
+            newest=min(self.count, LATELY),
         )
+        if abs(self.towards) < 0.2:
+            return told
+        leans = {
+            ("clarity", True): mark("Where it was wrong it leaned to murkier than confirmed."),
+            ("clarity", False): mark("Where it was wrong it leaned to clearer than confirmed."),
+            ("severity", True): mark("Where it was wrong it leaned to greener than confirmed."),
+            ("severity", False): mark("Where it was wrong it leaned to less green than confirmed."),
+        }
+        return said_list([told, leans[self.grade, self.towards > 0]], joint=" ")
 
 
 @dataclass(frozen=True)

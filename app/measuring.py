@@ -25,6 +25,7 @@ from app.store.pictures import kept_picture
 from app.store.rows import Row, from_json
 from app.store.strips import kind as strip_kind
 from app.store.strips import shot as strip_shot
+from app.words import said
 from app.workers import (
     CERTAIN,
     CheckPicture,
@@ -93,10 +94,15 @@ def receive_photo(log: Log, photo: PhotoIn, *, received_at: datetime, by: str = 
     """
     size_mb = len(photo.content) / 1e6
     if not photo.content:
-        raise PhotoRefused(f"The file {photo.name} is empty.", "Send the photo again.")
+        raise PhotoRefused(said("The file {name} is empty.", name=photo.name), "Send the photo again.")
     if size_mb > config.MAX_PHOTO_MB:
         raise PhotoRefused(
-            f"The file {photo.name} is too large ({size_mb:.0f} MB; at most {config.MAX_PHOTO_MB} MB).",
+            said(
+                "The file {name} is too large ({size} MB; at most {most} MB).",
+                name=photo.name,
+                size=f"{size_mb:.0f}",
+                most=config.MAX_PHOTO_MB,
+            ),
             "Send the picture straight from the phone.",
         )
     return log.add_photo(photo.content, name=photo.name, received_at=received_at, kind=photo.kind, who=by)
@@ -112,7 +118,7 @@ def take_photos(
         try:
             taken.setdefault(receive_photo(log, photo, received_at=received_at, by=by), photo.name)
         except PhotoRefused as error:
-            refused.append(Refused(photo.name, str(error)))
+            refused.append(Refused(photo.name, error.text))
     return taken, tuple(refused)
 
 
@@ -127,7 +133,7 @@ def give_photos(
             log.give_photo(sha256, visit_id, at=at, who=by)
             given[sha256] = name
         except AlreadyInLog as error:
-            refused.append(Refused(name, str(error)))
+            refused.append(Refused(name, error.text))
     return given, tuple(refused)
 
 

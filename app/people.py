@@ -19,6 +19,7 @@ from app.errors import AccountRefused, NotInLog, SignInRefused
 from app.store import accounts as store
 from app.store.log import ID_LETTERS, Log
 from app.store.photos import sha256_of
+from app.words import LANGUAGES, said
 
 PASSWORD_SHORTEST = 12
 """Fewest characters of a password. Above the 8 of NIST SP 800-63B-3, 5.1.1.1 (from memory); no rule on its letters,
@@ -162,6 +163,23 @@ def sign_out(log: Log, token: str | None) -> None:
 def own_account(log: Log) -> Account | None:
     """Return the acting person's account, None for the owner at this machine."""
     return store.account(log, log.actor.account_id)
+
+
+@needs(Right.OWN_ACCOUNT)
+def choose_language(log: Log, language: str, *, at: datetime) -> None:
+    """Change the language that the acting person reads; empty: the company's.
+
+    Raises
+    ------
+    AccountRefused
+        If there is no account here, or the language is not known.
+    """
+    own = store.account(log, log.actor.account_id)
+    if own is None:
+        raise AccountRefused("There is no account here that could have a language.", "Set the company's.")
+    if language and language not in LANGUAGES:
+        raise AccountRefused(f"Turnblue does not speak {language!r}.", f"Choose one of {', '.join(LANGUAGES)}.")
+    store.save_account(log, replace(own, language=language), at=at)
 
 
 @needs(Right.OWN_ACCOUNT)
@@ -368,7 +386,8 @@ def _count_try(log: Log, name_sha256: str, address_sha256: str | None, now: date
             store.note_failure(log, keys, at=now, keep_s=60.0 * FAILURES_COUNTED_MIN)
     if too_many:
         raise SignInRefused(
-            "Too many sign-ins failed.", f"Wait {FAILURES_COUNTED_MIN} minutes, or ask the owner for a new password."
+            "Too many sign-ins failed.",
+            said("Wait {count} minutes, or ask the owner for a new password.", count=FAILURES_COUNTED_MIN),
         )
 
 
@@ -412,10 +431,13 @@ def _check_password(password: str, name: str) -> None:
     """Refuse a password that is easily guessed."""
     if len(password) < PASSWORD_SHORTEST:
         raise AccountRefused(
-            f"The password is too short: at least {PASSWORD_SHORTEST} characters.", "Four words in a row do well."
+            said("The password is too short: at least {count} characters.", count=PASSWORD_SHORTEST),
+            "Four words in a row do well.",
         )
     if len(password) > PASSWORD_LONGEST:
-        raise AccountRefused(f"The password is too long: at most {PASSWORD_LONGEST} characters.", "Shorten it.")
+        raise AccountRefused(
+            said("The password is too long: at most {count} characters.", count=PASSWORD_LONGEST), "Shorten it."
+        )
     plain = store.name_key(password)
     if (
         len(set(plain)) < 5
@@ -429,7 +451,7 @@ def _checked_name(name: str) -> str:
     """Return a sign-in name that can be."""
     name = " ".join(name.split())
     if not name or len(name) > NAME_LONGEST or not name.isprintable():
-        raise AccountRefused(f"A name has 1 to {NAME_LONGEST} characters.", "Give the person's name.")
+        raise AccountRefused(said("A name has 1 to {count} characters.", count=NAME_LONGEST), "Give the person's name.")
     return name
 
 

@@ -131,7 +131,9 @@ class Company:
     """Who uses this log: name and phone for reports, units for people, prices for costs.
 
     `units` is "us" or "metric". `invented` is true in the demo, and every screen then says so. `language` is the one
-    its customers are written to ("en", "es"); `logo_sha256` names its logo's picture in the log, empty without one.
+    its customers are written to ("en", "es"), `team_language` the one its people read unless they chose another;
+    `logo_sha256` names its logo's picture in the log, empty without one. `public_address` is where the dashboard is
+    reached from outside ("https://pools.example"), for links and tags; empty where it is not known.
     """
 
     name: str
@@ -140,6 +142,8 @@ class Company:
     invented: bool = False
     language: str = "en"
     logo_sha256: str = ""
+    team_language: str = "en"
+    public_address: str = ""
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from app.report.evidence import Exhibit, PhotoKept, exhibit
 from app.store import reports as kept
 from app.store.log import Log
 from app.store.rows import from_json
-from app.words import LANGUAGES, translate
+from app.words import LANGUAGES, said, translate
 from vision.errors import VisionError
 from vision.results import to_json
 
@@ -326,7 +326,7 @@ def _as_logo(content: bytes) -> bytes:
     from PIL import Image, UnidentifiedImageError
 
     if len(content) > LOGO_MB * 1e6:
-        raise CannotReport(f"The logo is larger than {LOGO_MB:.0f} MB.", "Choose a smaller file.")
+        raise CannotReport(said("The logo is larger than {size} MB.", size=f"{LOGO_MB:.0f}"), "Choose a smaller file.")
     try:
         with Image.open(io.BytesIO(content), formats=("PNG", "JPEG", "WEBP", "GIF")) as opened:
             picture = opened.convert("RGBA")

@@ -12,6 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, tzinfo
 
+from app.words import mark, said
+
 SAME_STOP = timedelta(minutes=30)
 """Longest pause between two photos of one stop (our choice): a strip's minute, a filter's cleaning."""
 
@@ -151,7 +153,7 @@ def sort_photos(
     for camera in sorted({each.camera for each in free}):
         own = [each for each in free if each.camera == camera]
         stops += _stops([each for each in own if each.taken_at is not None], places, zone)
-        stops += [_Stop(None, [each], say="Its file does not say when it was taken.") for each in _timeless(own)]
+        stops += [_Stop(None, [each], say=mark("Its file does not say when it was taken.")) for each in _timeless(own)]
     for stop in stops:
         if stop.pool_id is None:
             _place(stop, stops, places, zone)
@@ -187,19 +189,19 @@ def _stops(photos: Sequence[Arrived], places: Sequence[Place], zone: tzinfo) -> 
         paused = last is None or _time(photo, zone) - max(_time(each, zone) for each in last.all) > SAME_STOP
         if len(photo.codes) > 1:
             choices = tuple(by_code[code].pool_id for code in photo.codes if code in by_code)
-            stops.append(_Stop(None, [photo], say="Tags of more than one pool are in it.", near=choices))
+            stops.append(_Stop(None, [photo], say=mark("Tags of more than one pool are in it."), near=choices))
         elif photo.codes:
             place = by_code.get(photo.codes[0])
             if last is not None and not paused and place is not None and last.pool_id == place.pool_id:
                 last.tags.append(photo)
             elif place is None:
-                stops.append(_Stop(None, tags=[photo], say="Its tag is of no pool you have."))
+                stops.append(_Stop(None, tags=[photo], say=mark("Its tag is of no pool you have.")))
             else:
-                stops.append(_Stop(place.pool_id, tags=[photo], why="by its tag"))
+                stops.append(_Stop(place.pool_id, tags=[photo], why=mark("by its tag")))
         elif last is None or paused:
-            stops.append(_Stop(None, [photo], say="No tag was photographed before it at this stop."))
+            stops.append(_Stop(None, [photo], say=mark("No tag was photographed before it at this stop.")))
         elif _elsewhere(photo, last, places):
-            say = "It was taken elsewhere than the photos before it, and no tag between them."
+            say = mark("It was taken elsewhere than the photos before it, and no tag between them.")
             stops.append(_Stop(None, [photo], say=say))
         else:
             last.photos.append(photo)
@@ -222,7 +224,10 @@ def _place(stop: _Stop, stops: Sequence[_Stop], places: Sequence[Place], zone: t
     near = _nearest(stop, places)
     timed = stop.photos[0].taken_at is not None
     if timed and near and near[0][0] <= AT_POOL_M and (len(near) == 1 or near[1][0] > 2 * near[0][0] + AT_POOL_M):
-        stop.pool_id, stop.why = near[0][1], f"by its position, {near[0][0]:.0f} m from the pool"
+        stop.pool_id, stop.why = (
+            near[0][1],
+            said("by its position, {metres} m from the pool", metres=f"{near[0][0]:.0f}"),
+        )
         return
     choices = [pool_id for _, pool_id in near[:CHOICES]]
     if timed:
@@ -243,11 +248,11 @@ def _nearest(stop: _Stop, places: Sequence[Place]) -> list[tuple[float, str]]:
     return sorted(found)
 
 
-def _give(told: Sequence[Arrived], said: Mapping[str, str], visits: list[_Stop], zone: tzinfo) -> None:
+def _give(told: Sequence[Arrived], answered: Mapping[str, str], visits: list[_Stop], zone: tzinfo) -> None:
     """Put photos where a person said: into that pool's stop nearest in time, else into one of their own."""
     timed = sorted((each for each in told if each.taken_at is not None), key=lambda each: _time(each, zone))
     for photo in [*timed, *_timeless(told)]:
-        of_pool = [each for each in visits if each.pool_id == said[photo.sha256]]
+        of_pool = [each for each in visits if each.pool_id == answered[photo.sha256]]
         chosen = None
         if photo.taken_at is None:
             chosen = of_pool[0] if of_pool else None
@@ -256,7 +261,7 @@ def _give(told: Sequence[Arrived], said: Mapping[str, str], visits: list[_Stop],
             near = [each for each in near if each[0] <= SAME_STOP]
             chosen = of_pool[min(near)[1]] if near else None
         if chosen is None:
-            chosen = _Stop(said[photo.sha256], why="as you said")
+            chosen = _Stop(answered[photo.sha256], why=mark("as you said"))
             visits.append(chosen)
         (chosen.tags if photo.codes else chosen.photos).append(photo)
 

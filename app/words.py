@@ -3,7 +3,11 @@
 In: a language and a system of units. Out: `Speech`, which says a message, a number, a day. The messages in the code
 are English; each other language has one catalogue, `app/locale/<language>/LC_MESSAGES/turnblue.po`, read as it is, so
 that there is no compiled file to fall behind it. `_("...")` says a message, `_.several("...", "...", count)` one that
-counts, and `mark("...")` names a message that stands in a table and is said later; tests collect all three.
+counts, and `mark("...")` names a message that stands in a table and is said later.
+
+Rooms that know no language (the plan, the doses) say English by `said("... {amount} ...", amount=...)`: a text that
+remembers its message and values, so that `_(text)` says it again in another language where it is shown. Tests collect
+every message from the code and from the tables of rules, cautions and flags.
 """
 
 from __future__ import annotations
@@ -11,7 +15,7 @@ from __future__ import annotations
 import functools
 import gettext
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -37,6 +41,42 @@ def mark(message: str) -> str:
     return message
 
 
+class Said(str):
+    """An English text that remembers the message it was made from and the values filled in.
+
+    Examples
+    --------
+    >>> said("Next visit: {day}", day="Wed").message
+    'Next visit: {day}'
+    """
+
+    message: str
+    many: str
+    values: Mapping[str, object]
+
+
+def said(message: str, **values: object) -> Said:
+    """Return a message in English, ready to be said in another language; a value may be such a text itself."""
+    text = Said(message.format(**values) if values else message)
+    text.message, text.many, text.values = message, "", values
+    return text
+
+
+def said_several(one: str, many: str, count: int, **values: object) -> Said:
+    """Return a message that counts, in English, ready to be said in another language; `{count}` is filled in."""
+    text = Said((one if count == 1 else many).format(count=count, **values))
+    text.message, text.many, text.values = one, many, {"count": count, **values}
+    return text
+
+
+def said_list(parts: Sequence[str], *, joint: str = ", ") -> Said:
+    """Return parts one after the other, each to be said by itself."""
+    names = {f"part{number}": part for number, part in enumerate(parts)}
+    text = Said(joint.join(parts))
+    text.message, text.many, text.values = joint.join(f"{{{name}}}" for name in names), "", names
+    return text
+
+
 @dataclass(frozen=True)
 class Speech:
     """One language with its way of writing numbers and days; called with a message, it says it."""
@@ -52,8 +92,27 @@ class Speech:
         >>> translate("es")("Yes")
         'Sí'
         """
-        said = _catalogue(self.language).gettext(message)
-        return said.format(**values) if values else said
+        if isinstance(message, Said):
+            return self._again(message)
+        told = _catalogue(self.language).gettext(message) if message else message
+        return told.format(**values) if values else told
+
+    def _again(self, text: Said) -> str:
+        """Say a text that was made in English."""
+        values = {name: self(each) if isinstance(each, str) else each for name, each in text.values.items()}
+        if text.many:
+            count = values["count"]
+            told = _catalogue(self.language).ngettext(text.message, text.many, count if isinstance(count, int) else 2)
+        else:
+            told = _catalogue(self.language).gettext(text.message) if text.message else ""
+        return told.format(**values) if values else told
+
+    def knows(self, message: str) -> bool:
+        """Return whether a message can be said in this language; English knows all."""
+        if self.language == "en":
+            return True
+        message = message.message if isinstance(message, Said) else message
+        return _catalogue(self.language).gettext(message) != message
 
     def several(self, one: str, many: str, count: int, **values: object) -> str:
         """Say a message that counts; `{count}` is filled in as well."""
@@ -115,6 +174,12 @@ class Speech:
         from babel.lists import format_list
 
         return str(format_list(parts, locale=self.place)) if parts else ""
+
+
+def language_of(own: str, company: str) -> str:
+    """Return the language that a person reads: their own where they chose one, else the company's; else English."""
+    asked = own or company
+    return asked if asked in LANGUAGES else "en"
 
 
 def translate(language: str, units: str = "us") -> Speech:

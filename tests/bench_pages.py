@@ -1,14 +1,16 @@
-"""How fast the board and a pool's page are over a company's years of work.
+"""How fast the pages are over a company's years of work.
 
-`python -m tests.bench_pages --pools 5000 --visits 250000` prints the figures beside those of a tenth. The rows are
+`python -m tests.bench_pages --pools 5000 --visits 240000` prints the figures beside those of a tenth. The rows are
 invented and no photo lies behind them: what is measured is reading the log and judging it, not drawing pictures. Each
-pool was brought back every half year; `--open` of them are being brought back now.
+pool was brought back every half year; `--open` of them are being brought back now. With `--browser 20` every page is
+opened so often in headless Chromium too, from the address typed to a page that can be tapped.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import os
 import random
 import resource
 import sys
@@ -21,9 +23,10 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from app import actions
+from app import actions, cards, intake, learning
 from app.records import FilterKind
 from app.store.log import new_id
+from app.tag import tag_code
 from vision.results import clarity_of, severity_of
 
 VISITS_A_RECOVERY = 8
@@ -152,11 +155,74 @@ def measure(folder: Path, visits: int, *, now: datetime) -> Iterator[Figure]:
         ("pool: recovery", lambda log: actions.recovery(log, longest.id)),
         ("pool: next step", lambda log: actions.next_step(log, longest.id, now=now)),
         ("pool: progress", lambda log: actions.progress(log, longest.id, now=now)),
-        ("pools", actions.pools),
+        ("pools, first page", lambda log: actions.find_pools(log)),
+        ("pools, page far on", lambda log: actions.find_pools(log, start=visits // 50 * 9 // 10)),
+        ("pools, searched", lambda log: actions.find_pools(log, name[-4:])),
+        ("pool of a tag", lambda log: intake.pool_of_tag(log, tag_code(pool_id))),
+        ("photos that wait", lambda log: intake.waiting(log)),
+        ("how right grades were", lambda log: learning.drift(log)),
+        ("cards", lambda log: cards.cards(log)),
         ("recoveries of a pool", lambda log: actions.recoveries_of(log, pool_id)),
         ("find by name", lambda log: actions.find_recovery(log, name)),
     ):
         yield timed(said, visits, with_log(ask))
+
+
+PAGES = ("", "visit", "visit?recovery={recovery}", "pool?recovery={recovery}", "pools", "dose", "intake", "more",
+         "card", "strips", "prices", "accounts")  # fmt: skip
+"""The pages opened in a browser; an empty name is the board."""
+
+
+def browse(folder: Path, times: int) -> Iterator[tuple[str, float, float, float]]:
+    """Open each page so often on a phone's screen; give its name, median, 95th percentile, processor time [s].
+
+    Timed from the address typed to the page drawn and its run ended: from then on it can be tapped. The processor time
+    is a page's median, of the dashboard and the browser together: others on the machine do not lengthen it.
+    """
+    sys.path.insert(0, str(Path(__file__).parent / "app"))
+    from in_browser import TIMEOUT_MS, VIEWPORTS, chromium, served
+
+    with actions.open_log(folder) as log:
+        recovery = max(actions.open_recoveries(log), key=lambda each: len(each.visits)).id
+    with chromium() as browser, served(folder) as address:
+        page = browser.new_page(**VIEWPORTS["phone"])
+        page.set_default_timeout(2 * TIMEOUT_MS)
+        for name in PAGES:
+            took, worked = [], []
+            # Once for a warm program.
+            for turn in range(times + 1):
+                started, before = time.perf_counter(), processor_s()
+                page.goto(f"{address}/{name.format(recovery=recovery)}")
+                page.wait_for_selector("h1")
+                page.wait_for_selector('[data-testid="stApp"][data-test-script-state="notRunning"]')
+                if turn:
+                    took.append(time.perf_counter() - started)
+                    worked.append(processor_s() - before)
+            took.sort()
+            yield (
+                (name or "board").replace("={recovery}", ""),
+                median(took),
+                took[round(0.95 * (len(took) - 1))],
+                median(worked),
+            )
+
+
+def processor_s() -> float:
+    """Return the processor time of all programs that this one has started, and of theirs [s]; from Linux's /proc."""
+    parent, used = {}, {}
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = path.read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        # Fields 4, 14 and 15 of proc(5): the parent, and time in user and kernel mode in clock ticks.
+        parent[int(path.parent.name)] = int(fields[1])
+        used[int(path.parent.name)] = int(fields[11]) + int(fields[12])
+    ours, before = {os.getpid()}, 0
+    while len(ours) > before:
+        before = len(ours)
+        ours |= {each for each, of in parent.items() if of in ours}
+    return sum(used[each] for each in ours if each in used) / os.sysconf("SC_CLK_TCK")
 
 
 def main() -> None:
@@ -166,6 +232,7 @@ def main() -> None:
     asked.add_argument("--visits", type=int, default=250_000)
     asked.add_argument("--open", type=int, default=20, help="recoveries open now")
     asked.add_argument("--result-kb", type=float, default=13.5, help="size of one measurement's JSON [kB]")
+    asked.add_argument("--browser", type=int, default=0, help="open every page so often in headless Chromium too")
     asked.add_argument("--keep", type=Path, help="an empty folder to leave the larger log in")
     told = asked.parse_args()
     now = datetime.now(UTC)
@@ -187,6 +254,10 @@ def main() -> None:
             print(f"{told.pools // share} pools, {visits} visits, {written}", file=sys.stderr)
             for each in measure(folder, visits, now=now):
                 print(f"{each.name:22s}{each.visits:9d}{each.clock_ms:11.1f}{each.processor_ms:14.1f}", flush=True)
+            if told.browser:
+                for name, middle, most, worked in browse(folder, told.browser):
+                    figures = f"median {middle:.2f} s, p95 {most:.2f} s, processor {worked:.2f} s"
+                    print(f"{name:22s}{visits:9d}  {figures}", flush=True)
     print(f"most memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB")
 
 

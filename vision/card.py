@@ -22,7 +22,7 @@ from vision.errors import NoCardFound
 from vision.flags import BY_NAME
 from vision.grid import Lattice, find_lattices, within
 from vision.gridmatch import GridDesign, match_grid
-from vision.marks import MARK_POWERS, even_light, find_markers, marks_about, perimeter
+from vision.marks import MARK_POWERS, clear_marks, even_light, find_markers, marks_about, perimeter
 from vision.outline import bright_quads
 from vision.photo import Photo, Picture
 from vision.specs import CardDesign, load_card, load_chart24
@@ -50,6 +50,9 @@ INNER_SHARE = 0.56
 CLIPPED_LEVEL = 253
 """8-bit level from which a channel counts as clipped: JPEG ringing keeps clipped areas within two levels of 255."""
 
+CLEAR_MARKS = 3
+"""Marks standing clear in the smallest picture from which the card is laid over them without looking for more."""
+
 LEAST_COLOUR_AGREEMENT = 0.5
 """Least share of the patches' variance that a plain affine colour map must explain for marks to count as the card:
 random pictures reach a third (12 terms on 48 patches of three channels), true cards in hard light 0.7 and more."""
@@ -63,6 +66,13 @@ LEAST_COLOUR_AGREEMENT_ONE = 0.75
 FEWEST_NODES, LEAST_GRID_SCORE = 9, 0.45
 """Patches seen and share of the colour steps explained from which a grid is laid out as the card: the project's own,
 from rendered cards and pictures without one."""
+
+FINER_MARGIN = 0.25
+"""What is taken round a card to lay it on its edges in a larger picture [share of its extent]: for the local white."""
+
+CELL_MARGIN, NUMBER_CORRECTION = 0.12, 0.6
+"""How near the middle of black and white a cell of the number mark may not come [share of their difference]; share of
+the dictionary's correctable bits that are corrected (OpenCV's default)."""
 
 MOST_EDGE_RMS_PX = 1.5
 """Root mean square of the printed edges about the fitted card above which the fit is not trusted [px]."""
@@ -130,19 +140,25 @@ def find_card(photo: Photo) -> CardFound:
     for level in LEVELS_PX:
         picture = photo.read(level)
         grey = _grey(picture)
+        even = even_light(grey, MARK_POWERS[0])
+        if level == LEVELS_PX[0]:
+            clear = clear_marks(even)
+            found = _settle(photo, picture, even, clear) if len(clear) >= CLEAR_MARKS else None
+            if found is not None:
+                return found
         # Twice enlarged where the photo itself is small.
         small = picture.reduction == 1 and max(grey.shape) <= ENLARGE_BELOW_PX
         markers: dict[int, Array] = {}
         for enlarge, power in ((enlarge, power) for enlarge in (False, True) for power in MARK_POWERS):
             if enlarge and not small:
                 break
-            seen = find_markers(grey, power, enlarge=enlarge)
+            seen = find_markers(even if power == MARK_POWERS[0] else even_light(grey, power), enlarge=enlarge)
             if 0 < len(seen) < len(load_card().markers) and not enlarge:
                 seen |= marks_about(grey, power, max(seen.values(), key=perimeter))
             more = {name: quad for name, quad in seen.items() if name not in markers}
             markers |= more
             marks_seen = max(marks_seen, len(markers))
-            found = _settle(photo, picture, grey, markers) if more else None
+            found = _settle(photo, picture, even, markers) if more else None
             if found is not None:
                 return found
             if level == LEVELS_PX[0] and power == MARK_POWERS[0] and not enlarge:
@@ -167,7 +183,7 @@ def _grey(picture: Picture) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(picture.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
-def _settle(photo: Photo, picture: Picture, grey: NDArray[np.uint8], markers: dict[int, Array]) -> CardFound | None:
+def _settle(photo: Photo, picture: Picture, even: NDArray[np.uint8], markers: dict[int, Array]) -> CardFound | None:
     """Lay the card's design over its marks, refine, sample and check its colours; None where they disagree."""
     design = load_card()
     by_id = {marker.id: np.array(marker.corners_mm, dtype=np.float64) for marker in design.markers}
@@ -179,26 +195,46 @@ def _settle(photo: Photo, picture: Picture, grey: NDArray[np.uint8], markers: di
     # The fewer marks, the further a far corner may be off.
     reach_mm = {1: 6.0, 2: 3.5}.get(len(markers), 2.0)
     reach_px = reach_mm * perimeter(target[:4]) / perimeter(source[:4])
-    return _laid(photo, picture, grey, np.asarray(rough, dtype=np.float64), reach_px, tuple(sorted(markers)))
+    return _laid(photo, picture, even, np.asarray(rough, dtype=np.float64), reach_px, tuple(sorted(markers)))
 
 
 def _laid(
     photo: Photo,
     picture: Picture,
-    grey: NDArray[np.uint8],
+    even: NDArray[np.uint8],
     homography: Array,
     reach_px: float,
     markers: tuple[int, ...],
 ) -> CardFound | None:
     """Lay the card's design on its edges, sample it and check its colours; None where either disagrees."""
-    even = even_light(grey, MARK_POWERS[0])
     refined = align(even, homography, _dark_rectangles(), search_px=max(3.0, reach_px), rounds=4)
     edge_width_px = float("nan")
     if refined is not None and refined.rms_px < MOST_EDGE_RMS_PX:
         homography, edge_width_px = refined.homography, refined.edge_width_px * picture.reduction
     elif len(markers) < 2:
         return None
-    return _sampled(photo, load_card(), _to_photo(homography, picture), markers, edge_width_px)
+    to_photo = _to_photo(homography, picture)
+    finer = _picture_for(photo, _patch_side_px(load_card(), to_photo))
+    if finer.reduction < picture.reduction:
+        # So small a card is sampled in a larger picture: lay it on its edges there too.
+        to_photo = _laid_finer(finer, to_photo)
+    return _sampled(photo, load_card(), to_photo, markers, edge_width_px)
+
+
+def _laid_finer(picture: Picture, to_photo: Array) -> Array:
+    """Return the homography to photo pixels laid on the card's edges anew, in the part of a picture that holds it."""
+    r = picture.reduction
+    corners = picture.from_photo(project(to_photo, load_card().corners_mm))
+    margin = FINER_MARGIN * float(np.ptp(corners, axis=0).max())
+    size = np.array(picture.rgb.shape[1::-1])
+    low = np.clip(np.floor(corners.min(axis=0) - margin), 0, size - 1).astype(int)
+    high = np.clip(np.ceil(corners.max(axis=0) + margin), low + 1, size).astype(int)
+    part = Picture(np.ascontiguousarray(picture.rgb[low[1] : high[1], low[0] : high[0]]), r)
+    shift = np.array([[1 / r, 0, (1 / r - 1) / 2 - low[0]], [0, 1 / r, (1 / r - 1) / 2 - low[1]], [0, 0, 1.0]])
+    refined = align(even_light(_grey(part), MARK_POWERS[0]), shift @ to_photo, _dark_rectangles(), search_px=3.0)
+    if refined is None or refined.rms_px >= MOST_EDGE_RMS_PX:
+        return to_photo
+    return np.asarray(np.linalg.inv(shift) @ refined.homography, dtype=np.float64)
 
 
 @cache
@@ -253,15 +289,18 @@ def _sampled(
 
 def _patch_side_px(design: CardDesign, homography: Array) -> float:
     """Return the shorter side of the smallest patch as photographed [px of the photo]."""
-    smallest = np.inf
-    for patch in design.patches:
-        x, y, w, h = patch.rect_mm
-        quad = project(homography, np.array([[x, y], [x + w, y], [x + w, y + h], [x, y + h]]))
-        a, b = quad[2] - quad[0], quad[3] - quad[1]
-        area = 0.5 * abs(float(a[0] * b[1] - a[1] * b[0]))
-        longest = max(float(np.linalg.norm(quad[1] - quad[0])), float(np.linalg.norm(quad[2] - quad[1])))
-        smallest = min(smallest, area / max(longest, 1e-9))
-    return smallest
+    rects = _rectangles(design)
+    turns = np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
+    quads = project(homography, rects[:, None, :2] + turns * rects[:, None, 2:])
+    a, b = quads[:, 2] - quads[:, 0], quads[:, 3] - quads[:, 1]
+    area = 0.5 * np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
+    longest = np.linalg.norm(quads[:, 1:3] - quads[:, :2], axis=2).max(axis=1)
+    return float((area / np.maximum(longest, 1e-9)).min())
+
+
+def _rectangles(design: CardDesign) -> Array:
+    """Return the patches' x, y, width and height, shape (N, 4) [units of the design]."""
+    return np.array([patch.rect_mm for patch in design.patches], dtype=np.float64)
 
 
 def _picture_for(photo: Photo, patch_px: float) -> Picture:
@@ -293,7 +332,7 @@ def sample_patches(
     """
     grid = (np.arange(12) + 0.5) / 12 - 0.5
     offsets = np.stack(np.meshgrid(grid, grid), axis=-1).reshape(-1, 2) * inner
-    rects = np.array([patch.rect_mm for patch in design.patches], dtype=np.float64)
+    rects = _rectangles(design)
     centres = rects[:, :2] + rects[:, 2:] / 2
     at = project(homography, centres[:, None, :] + offsets[None] * rects[:, None, 2:])
     local = picture.from_photo(at)
@@ -301,17 +340,23 @@ def sample_patches(
     inside: NDArray[np.bool_] = np.asarray(
         ((local >= 0) & (local <= np.array([width - 1, height - 1]))).all(axis=(1, 2)), dtype=np.bool_
     )
-    values = cv2.remap(
-        picture.rgb, local[..., 0].astype(np.float32), local[..., 1].astype(np.float32), cv2.INTER_LINEAR
-    ).astype(np.float64)
-    clipped = (values >= CLIPPED_LEVEL).any(axis=2).mean(axis=1)
-    middle = np.median(values, axis=1, keepdims=True)
-    spread = 1.4826 * np.median(np.abs(values - middle), axis=1, keepdims=True)
-    close: NDArray[np.bool_] = np.asarray(np.abs(values - middle) <= 2.5 * spread + 2.0)
-    near = close.all(axis=2, keepdims=True)
-    mean = (values * near).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+    at_px = local.astype(np.float32)
+    seen = cv2.remap(picture.rgb, at_px[..., 0], at_px[..., 1], cv2.INTER_LINEAR)
+    clipped = (seen >= CLIPPED_LEVEL).any(axis=2).mean(axis=1)
+    values = seen.astype(np.float32)
+    middle = _median(values)
+    spread = np.float32(1.4826) * _median(np.abs(values - middle))
+    near = (np.abs(values - middle) <= 2.5 * spread + 2.0).all(axis=2, keepdims=True)
+    mean = (values * near).sum(axis=1, dtype=np.float64) / np.maximum(near.sum(axis=1), 1)
     encoded = np.where(inside[:, None], mean / 255, np.nan)
     return PatchSamples(encoded, np.where(inside, clipped, 1.0), spread[:, 0].max(axis=1) / 255)
+
+
+def _median(values: Array) -> Array:
+    """Return the median over an even number of pixels of each patch, shape (N, 1, 3), of (N, pixels, 3)."""
+    half = values.shape[1] // 2
+    parted = np.partition(values, (half - 1, half), axis=1)
+    return np.asarray(parted[:, half - 1 : half + 1].mean(axis=1, keepdims=True))
 
 
 def colour_agreement(samples: PatchSamples, design: CardDesign) -> float:
@@ -334,9 +379,37 @@ def colour_agreement(samples: PatchSamples, design: CardDesign) -> float:
 
 
 def _read_number(picture: Picture, design: CardDesign, homography: Array) -> int | None:
-    """Read the card's number mark, flattened by the homography; None where it is not legible."""
+    """Read the card's number mark; None where it is not legible."""
     if design.number_marker_dictionary is None:
         return None
+    number = _number_by_cells(picture, design, homography)
+    return _number_by_search(picture, design, homography) if number is None else number
+
+
+def _number_by_cells(picture: Picture, design: CardDesign, homography: Array) -> int | None:
+    """Read the number mark's cells where the homography puts them; None where one is neither black nor white."""
+    dictionary = _number_detector(design.number_marker_dictionary).getDictionary()
+    side = dictionary.markerSize + 2
+    corners = np.array(design.number_marker_corners_mm, dtype=np.float64)
+    middles = (np.arange(side)[:, None] + [0.35, 0.5, 0.65]).ravel() / side
+    share = np.stack(np.meshgrid(middles, middles), axis=-1)
+    at = picture.from_photo(project(homography, corners[0] + share * (corners[2] - corners[0]))).astype(np.float32)
+    seen = cv2.remap(picture.rgb, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    # In linear light a blurred edge lies where it was printed.
+    light = (cv2.cvtColor(seen, cv2.COLOR_RGB2GRAY) / 255.0) ** MARK_POWERS[0]
+    cells = light.reshape(side, 3, side, 3).mean(axis=(1, 3))
+    low, high = float(cells.min()), float(cells.max())
+    if high < 3 * low or (np.abs(cells - (low + high) / 2) < CELL_MARGIN * (high - low)).any():
+        return None
+    bits = (cells > (low + high) / 2).astype(np.uint8)
+    if bits[[0, -1]].any() or bits[:, [0, -1]].any():
+        return None
+    read, number, turn = dictionary.identify(bits[1:-1, 1:-1].copy(), NUMBER_CORRECTION)
+    return int(number) if read and turn == 0 else None
+
+
+def _number_by_search(picture: Picture, design: CardDesign, homography: Array) -> int | None:
+    """Look for the number mark about its place, flattened by the homography."""
     corners = np.array(design.number_marker_corners_mm, dtype=np.float64)
     low, high = corners.min(axis=0) - 4, corners.max(axis=0) + 4
     scale = 6.0
@@ -417,7 +490,7 @@ def _kept(lattices: Iterable[Lattice], into: list[Lattice]) -> Iterator[Lattice]
 def _own_by_patches(photo: Photo, picture: Picture, lattices: Sequence[Lattice]) -> CardFound | None:
     """Return the card where one of the lattices is its patches."""
     grid, to_mm = _patch_grid()
-    grey = _grey(picture)
+    even: NDArray[np.uint8] | None = None
     tried: list[Lattice] = []
     for lattice in lattices:
         if len(lattice.nodes) < FEWEST_NODES or sum(same_place(lattice, other) for other in tried) >= MOST_TRIES:
@@ -427,7 +500,8 @@ def _own_by_patches(photo: Photo, picture: Picture, lattices: Sequence[Lattice])
         if match is None or match.score < LEAST_GRID_SCORE:
             continue
         homography = within(lattice, match.to_lattice, grid.rows, grid.columns) @ np.linalg.inv(to_mm)
-        found = _laid(photo, picture, grey, homography, 0.2 * lattice.pitch_px, ())
+        even = even_light(_grey(picture), MARK_POWERS[0]) if even is None else even
+        found = _laid(photo, picture, even, homography, 0.2 * lattice.pitch_px, ())
         if found is not None:
             return found
     return None
@@ -436,9 +510,9 @@ def _own_by_patches(photo: Photo, picture: Picture, lattices: Sequence[Lattice])
 def _own_by_outline(photo: Photo, picture: Picture) -> CardFound | None:
     """Return the card where a bright four-sided shape bears its colours."""
     design = load_card()
-    grey = _grey(picture)
+    even = even_light(_grey(picture), MARK_POWERS[0])
     corners = np.array(design.corners_mm, dtype=np.float64)
-    for quad in bright_quads(even_light(grey, MARK_POWERS[0])):
+    for quad in bright_quads(even):
         for turn in range(4):
             rough = cv2.getPerspectiveTransform(
                 corners.astype(np.float32), np.roll(quad, turn, axis=0).astype(np.float32)
@@ -447,7 +521,7 @@ def _own_by_outline(photo: Photo, picture: Picture) -> CardFound | None:
             if colour_agreement(samples, design) < LEAST_COLOUR_AGREEMENT_ROUGH:
                 continue
             reach_px = 4.0 * perimeter(quad) / perimeter(corners)
-            found = _laid(photo, picture, grey, rough, reach_px, ())
+            found = _laid(photo, picture, even, rough, reach_px, ())
             if found is not None:
                 return found
     return None

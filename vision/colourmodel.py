@@ -18,6 +18,7 @@ dropped patch cannot set them free. Residuals are weighted to CIEDE2000 at each 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -48,6 +49,16 @@ manufacturing spread is of order 1 to 2 (from memory)."""
 
 OUTLIER_DELTA_E00 = 3.0
 """Huber corner [CIEDE2000]: a patch further off than this counts less (about three times `PATCH_SIGMA`)."""
+
+
+ROOT_PAIRS = ((0, 1), (0, 2), (1, 2))
+"""Channels whose geometric means the root-polynomial mixes too."""
+
+XYZ_SHARES: Array = colour.RGB_TO_XYZ / colour.WHITE_D65_XYZ[:, None]
+"""Linear sRGB to XYZ as shares of white's."""
+ROOTS_TO_LAB: Array = np.array([[0, 116, 0], [500, -500, 0], [0, 200, -200.0]])
+LAB_OFFSET: Array = np.array([16.0, 0, 0])
+"""CIELAB of the cube roots of those shares (CIE 15:2004, section 8.2.1.1)."""
 
 
 def light_terms(place: Array) -> Array:
@@ -100,14 +111,14 @@ def metric_at(lab: Array) -> Array:
     Cholesky factor gives the weights.
     """
     step = 0.1
-    axes = np.eye(3) * step
-    one = np.stack([colour.delta_e00(lab, lab + axis) ** 2 for axis in axes], axis=-1)
+    one = np.eye(3)
+    pairs = ((0, 1), (0, 2), (1, 2))
+    moves = step * np.concatenate([one, [one[i] + one[j] for i, j in pairs]])
+    squared = colour.delta_e00(lab[:, None], lab[:, None] + moves) ** 2
     form = np.zeros((len(lab), 3, 3))
-    for i in range(3):
-        form[:, i, i] = one[:, i]
-        for j in range(i):
-            both = colour.delta_e00(lab, lab + axes[i] + axes[j]) ** 2
-            form[:, i, j] = form[:, j, i] = (both - one[:, i] - one[:, j]) / 2
+    form[:, range(3), range(3)] = squared[:, :3]
+    for k, (i, j) in enumerate(pairs):
+        form[:, i, j] = form[:, j, i] = (squared[:, 3 + k] - squared[:, i] - squared[:, j]) / 2
     form = form / step**2 + 1e-6 * np.eye(3)
     return np.asarray(np.linalg.cholesky(form).transpose(0, 2, 1), dtype=np.float64)
 
@@ -129,62 +140,81 @@ class Problem:
             sigma += [MATRIX_SIGMA if j < 3 else ROOT_SIGMA for j in range(self.terms) if j != c]
         return np.asarray(sigma, dtype=np.float64)
 
+    @cached_property
+    def _powers(self) -> Array:
+        """Return s, its square and its cube, shape (N, 3, 3)."""
+        return np.stack([self.s, self.s**2, self.s**3], axis=-1)
+
+    @cached_property
+    def _lab_metric(self) -> tuple[Array, Array]:
+        """Return what turns CIELAB's three roots into residuals: a matrix (N, 3, 3), and what to take off (N, 3)."""
+        return self.metric @ ROOTS_TO_LAB, (self.metric @ (self.lab + LAB_OFFSET)[..., None])[..., 0]
+
+    def _mix(self, theta: Array) -> Array:
+        mix = np.zeros((len(theta), 3, max(self.terms, 3)))
+        width = self.terms - 1
+        for c in range(3 if self.terms else 0):
+            mix[:, c, _others(c, self.terms)] = theta[:, HEAD + c * width : HEAD + (c + 1) * width]
+        return mix
+
+    def _forward(self, theta: Array) -> tuple[Array, Array, Array, Array, Array, Array, Array]:
+        """Return residuals and corrected colours, and what came between: u, phi, mix, the roots and where they hold."""
+        light = theta[:, 6:HEAD] @ self.place.T
+        log_u = theta[:, None, :3] + self.s + (self._powers @ theta[:, None, 3:6, None])[..., 0] - light[:, :, None]
+        u = MID_GREY * np.exp(log_u)
+        phi = channel_terms(u, max(self.terms, 3))
+        mix = self._mix(theta)
+        r = u * (1 - mix.sum(axis=2))[:, None, :] + phi @ mix.transpose(0, 2, 1)
+        t = r @ XYZ_SHARES.T
+        high = t > colour.LAB_EPSILON
+        root = np.cbrt(np.where(high, t, 1.0))
+        f = np.where(high, root, (colour.LAB_KAPPA * t + 16) / 116)
+        turn, shift = self._lab_metric
+        error = (turn @ f[..., None])[..., 0] - shift
+        return error, r, u, phi, mix, root, high
+
+    def errors(self, theta: Array) -> tuple[Array, Array]:
+        """Return residuals (F, N, 3) [CIEDE2000] and corrected colours (F, N, 3), without their slopes."""
+        error, r, *_ = self._forward(theta)
+        return error, r
+
     def residuals(self, theta: Array) -> tuple[Array, Array, Array]:
         """Return residuals (F, N, 3) [CIEDE2000], their Jacobian (F, N, 3, P) and colours (F, N, 3)."""
-        gain, tone, grad = theta[:, None, :3], theta[:, None, None, 3:6], theta[:, 6:HEAD]
-        s = self.s[None]
-        light = grad @ self.place.T
-        u = MID_GREY * np.exp(gain + tone_curve(s, tone) - light[:, :, None])
-        folds, count = theta.shape[0], self.s.shape[0]
-        phi = channel_terms(u, max(self.terms, 3))
-        # d u_c / d (gain_c, tone, gradient), one channel each.
-        powers = np.stack([s, s**2, s**3], axis=-1)
-        du_tone = u[..., None] * powers
-        du_grad = -u[..., None] * self.place[None, :, None, :]
-        # d r / d u: the mix, roots included.
-        dr_du = np.zeros((folds, count, 3, 3))
-        mix = np.zeros((folds, 3, max(self.terms, 3)))
-        if self.terms:
-            width = self.terms - 1
-            for c in range(3):
-                others = [j for j in range(self.terms) if j != c]
-                mix[:, c, others] = theta[:, HEAD + c * width : HEAD + (c + 1) * width]
-        own = 1 - mix.sum(axis=2)
-        r = u * own[:, None, :] + phi @ mix.transpose(0, 2, 1)
-        dr_du[...] = mix[:, None, :, :3]
-        for c in range(3):
-            dr_du[:, :, c, c] += own[:, None, c]
+        error, r, u, phi, mix, root, high = self._forward(theta)
+        df = np.where(high, 1 / (3 * root**2), colour.LAB_KAPPA / 116)
+        # d error / d r, then / d log u: the mix, its own terms' roots included.
+        by_r = (self._lab_metric[0] * df[..., None, :]) @ XYZ_SHARES
+        dr_du = np.repeat(mix[:, None, :, :3], u.shape[1], axis=1)
+        dr_du[..., range(3), range(3)] += (1 - mix.sum(axis=2))[:, None]
         if self.terms == 6:
-            for k, (i, j) in enumerate(((0, 1), (0, 2), (1, 2))):
-                root = np.maximum(phi[..., 3 + k], 1e-9)
-                dr_du[..., i] += mix[:, None, :, 3 + k] * (0.5 * u[..., j] / root)[..., None]
-                dr_du[..., j] += mix[:, None, :, 3 + k] * (0.5 * u[..., i] / root)[..., None]
-        dr = np.zeros((folds, count, 3, theta.shape[1]))
-        dr[..., :3] = dr_du * u[:, :, None, :]
-        dr[..., 3:6] = dr_du @ du_tone
-        dr[..., 6:HEAD] = dr_du @ du_grad
-        if self.terms:
-            width = self.terms - 1
-            for c in range(3):
-                others = [j for j in range(self.terms) if j != c]
-                dr[..., c, HEAD + c * width : HEAD + (c + 1) * width] = phi[..., others] - u[..., c : c + 1]
-        lab, dlab = lab_and_slope(r)
-        error = (self.metric @ (lab - self.lab)[..., None])[..., 0]
-        slope = (self.metric @ dlab) @ dr
+            for k, (i, j) in enumerate(ROOT_PAIRS):
+                root_u = np.maximum(phi[..., 3 + k], 1e-9)
+                dr_du[..., i] += mix[:, None, :, 3 + k] * (0.5 * u[..., j] / root_u)[..., None]
+                dr_du[..., j] += mix[:, None, :, 3 + k] * (0.5 * u[..., i] / root_u)[..., None]
+        by_log_u = (by_r @ dr_du) * u[:, :, None, :]
+        slope = np.empty((*error.shape, theta.shape[1]))
+        slope[..., :3] = by_log_u
+        slope[..., 3:6] = by_log_u @ self._powers
+        slope[..., 6:HEAD] = -by_log_u.sum(axis=-1)[..., None] * self.place[:, None, :]
+        width = self.terms - 1
+        for c in range(3 if self.terms else 0):
+            moved = phi[..., _others(c, self.terms)] - u[..., c : c + 1]
+            slope[..., HEAD + c * width : HEAD + (c + 1) * width] = by_r[..., c, None] * moved[..., None, :]
         return error, slope, r
+
+
+def _others(channel: int, terms: int) -> list[int]:
+    return [j for j in range(terms) if j != channel]
 
 
 def lab_and_slope(linear_rgb: Array) -> tuple[Array, Array]:
     """Return CIELAB of linear sRGB and its derivative, shapes (..., 3) and (..., 3, 3)."""
-    matrix = colour.RGB_TO_XYZ / colour.WHITE_D65_XYZ[:, None]
-    t = linear_rgb @ matrix.T
+    t = linear_rgb @ XYZ_SHARES.T
     high = t > colour.LAB_EPSILON
     root = np.cbrt(np.where(high, t, 1.0))
     f = np.where(high, root, (colour.LAB_KAPPA * t + 16) / 116)
     df = np.where(high, 1 / (3 * root**2), colour.LAB_KAPPA / 116)
-    mixing = np.array([[0, 116, 0], [500, -500, 0], [0, 200, -200.0]])
-    lab = f @ mixing.T - np.array([16.0, 0, 0])
-    return lab, mixing @ (df[..., None] * matrix)
+    return f @ ROOTS_TO_LAB.T - LAB_OFFSET, ROOTS_TO_LAB @ (df[..., None] * XYZ_SHARES)
 
 
 def light_slope(theta: Array) -> Array:
@@ -194,7 +224,7 @@ def light_slope(theta: Array) -> Array:
 
 def huber_weights(error: Array) -> Array:
     """Return how much each residual counts: 1, and less beyond `OUTLIER_DELTA_E00`, shape (..., N)."""
-    size = np.linalg.norm(error, axis=-1)
+    size = np.sqrt((error * error).sum(axis=-1))
     return np.asarray(np.minimum(1, OUTLIER_DELTA_E00 / np.maximum(size, 1e-9)), dtype=np.float64)
 
 
@@ -223,7 +253,8 @@ def solve(problem: Problem, theta: Array, weights: Array, steps: int) -> tuple[A
 
     `theta` is (F, P), `weights` (F, N). Returns terms, residuals and colours of every fold.
     """
-    precision = np.diag(1 / problem.priors() ** 2)
+    precision = 1 / problem.priors() ** 2
+    diagonal = np.arange(theta.shape[1])
     error, slope, r = problem.residuals(theta)
     damping = np.full(len(theta), 1e-3)
     cost = _cost(error, weights, theta, precision)
@@ -232,11 +263,11 @@ def solve(problem: Problem, theta: Array, weights: Array, steps: int) -> tuple[A
         # A plain product of matrices: residuals of all patches in one column.
         rows = slope.reshape(len(theta), -1, theta.shape[1])
         turned = (rows * np.repeat(w, 3, axis=1)[..., None]).transpose(0, 2, 1)
-        normal = turned @ rows + precision
-        pull = (turned @ error.reshape(len(theta), -1, 1))[..., 0] + theta @ precision
-        scale = np.einsum("fpp->fp", normal)[:, :, None] * np.eye(theta.shape[1])
-        step = np.linalg.solve(normal + damping[:, None, None] * scale, pull[..., None])[..., 0]
-        tried = theta - step
+        normal = turned @ rows
+        normal[:, diagonal, diagonal] += precision
+        normal[:, diagonal, diagonal] *= 1 + damping[:, None]
+        pull = (turned @ error.reshape(len(theta), -1, 1))[..., 0] + theta * precision
+        tried = theta - np.linalg.solve(normal, pull[..., None])[..., 0]
         error_t, slope_t, r_t = problem.residuals(tried)
         cost_t = _cost(error_t, weights, tried, precision)
         better = cost_t < cost
@@ -252,11 +283,64 @@ def solve(problem: Problem, theta: Array, weights: Array, steps: int) -> tuple[A
     return theta, error, r
 
 
+def solve_near(problem: Problem, theta: Array, weights: Array, steps: int) -> tuple[Array, Array]:
+    """Fit folds that differ little from one fit, by Gauss-Newton along that fit's slopes.
+
+    The slopes are taken once, where all folds begin. Leaving out a patch or an eighth of them moves the terms so little
+    that two or three steps settle to what `solve` gives, at a fraction of its time.
+
+    Parameters
+    ----------
+    problem : Problem
+        What was fitted.
+    theta : ndarray, shape (P,)
+        The whole fit.
+    weights : ndarray, shape (F, N)
+        How much each patch counts in each fold.
+    steps : int
+        Steps taken; a fold that a step makes worse stays where it was.
+
+    Returns
+    -------
+    error, colours : ndarray, shape (F, N, 3)
+        Residuals and corrected colours of every fold.
+    """
+    precision = 1 / problem.priors() ** 2
+    folds, terms = len(weights), len(theta)
+    diagonal = np.arange(terms)
+    first, slope, colours = (each[0] for each in problem.residuals(theta[None]))
+    rows = slope.reshape(-1, terms)
+    products = (slope.transpose(0, 2, 1) @ slope).reshape(len(slope), -1)
+    here = np.repeat(theta[None], folds, axis=0)
+    error, r = np.repeat(first[None], folds, axis=0), np.repeat(colours[None], folds, axis=0)
+    cost = _cost(error, weights, here, precision)
+    w = weights * huber_weights(error) / PATCH_SIGMA**2
+    normal = (w @ products).reshape(folds, terms, terms)
+    normal[:, diagonal, diagonal] += precision
+    normal[:, diagonal, diagonal] *= 1 + 1e-3
+    inverse = np.linalg.inv(normal)
+    for _ in range(steps):
+        pull = (error * w[..., None]).reshape(folds, -1) @ rows + here * precision
+        tried = here - (inverse @ pull[..., None])[..., 0]
+        error_t, r_t = problem.errors(tried)
+        cost_t = _cost(error_t, weights, tried, precision)
+        better = cost_t < cost
+        here = np.where(better[:, None], tried, here)
+        error = np.where(better[:, None, None], error_t, error)
+        r = np.where(better[:, None, None], r_t, r)
+        gain = cost - cost_t
+        cost = np.where(better, cost_t, cost)
+        if np.all(gain < 1e-4 * cost):
+            break
+        w = weights * huber_weights(error) / PATCH_SIGMA**2
+    return error, r
+
+
 def _cost(error: Array, weights: Array, theta: Array, precision: Array) -> Array:
-    size = np.linalg.norm(error, axis=2)
+    size = np.sqrt((error * error).sum(axis=2))
     corner = OUTLIER_DELTA_E00
     huber = np.where(size < corner, size**2, 2 * corner * size - corner**2)
-    total = (weights * huber).sum(axis=1) / PATCH_SIGMA**2 + np.einsum("fp,pq,fq->f", theta, precision, theta)
+    total = (weights * huber).sum(axis=1) / PATCH_SIGMA**2 + theta**2 @ precision
     return np.asarray(np.where(np.isfinite(total), total, np.inf), dtype=np.float64)
 
 

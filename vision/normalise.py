@@ -20,6 +20,7 @@ from vision.card import PatchSamples
 from vision.colourmodel import (
     MID_GREY,
     OUTLIER_DELTA_E00,
+    ROOT_PAIRS,
     Problem,
     huber_weights,
     lab_and_slope,
@@ -28,6 +29,7 @@ from vision.colourmodel import (
     metric_at,
     mixed,
     solve,
+    solve_near,
     split_terms,
     start,
     terms_covariance,
@@ -213,33 +215,35 @@ class ColourFit:
         ndarray of float32, shape (H, W, 3)
             Linear sRGB; not clipped.
         """
-        table = self._tone_tables.astype(np.float32)
-        u = np.empty(rgb.shape, np.float32)
-        for channel in range(3):
-            u[..., channel] = table[:, channel][rgb[..., channel]]
+        toned = cv2.LUT(rgb, self._tone_tables.astype(np.float32)[None])
         mix = split_terms(self.theta)[3]
-        matrix = np.zeros((3, 3 if mix.shape[1] == 3 else 6))
-        matrix[:, : mix.shape[1]] = mix
-        matrix[range(3), range(3)] += 1 - mix.sum(axis=1)
-        out: NDArray[np.float32] = np.asarray(cv2.transform(u, matrix[:, :3].astype(np.float32)), dtype=np.float32)
+        matrix = mix.astype(np.float32)
+        matrix[range(3), range(3)] += (1 - mix.sum(axis=1)).astype(np.float32)
+        out: Array = np.asarray(cv2.transform(toned, matrix[:, :3]))
         if mix.shape[1] == 6:
-            roots = np.sqrt(np.maximum(u[..., [0, 0, 1]] * u[..., [1, 2, 2]], 0))
-            out += np.asarray(cv2.transform(roots, matrix[:, 3:].astype(np.float32)), dtype=np.float32)
+            u = cv2.split(toned)
+            roots = cv2.merge([cv2.sqrt(cv2.multiply(u[i], u[j])) for i, j in ROOT_PAIRS])
+            out += np.asarray(cv2.transform(roots, matrix[:, 3:]))
         if self.smoothing is not None:
-            bins = (rgb // (256 // BINS)).astype(np.int32)
-            out += self._smoothing_table[(bins[..., 0] * BINS + bins[..., 1]) * BINS + bins[..., 2]]
-        channels = cv2.split(out)
-        floor = np.asarray(cv2.max(cv2.max(channels[0], channels[1]), channels[2])) * np.float32(-LEAST_SHARE)
-        return np.asarray(cv2.merge([cv2.max(each, floor) for each in channels]), dtype=np.float32)
+            out += self._smoothed(rgb)
+        if cv2.minMaxLoc(out.reshape(len(out), -1))[0] < 0:
+            channels = cv2.split(out)
+            floor = np.asarray(cv2.max(cv2.max(channels[0], channels[1]), channels[2])) * np.float32(-LEAST_SHARE)
+            out = cv2.merge([cv2.max(each, floor) for each in channels])
+        return np.asarray(out, dtype=np.float32)
 
-    @cached_property
-    def _smoothing_table(self) -> NDArray[np.float32]:
-        """Return what smoothing adds to the colour in the middle of each bin, linear sRGB, shape (`BINS` ** 3, 3)."""
+    def _smoothed(self, rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """Return what smoothing adds to a picture's pixels, linear sRGB: that of the middle of each pixel's bin."""
         assert self.smoothing is not None
-        levels = (np.arange(BINS) + 0.5) / BINS
-        grid = np.stack(np.meshgrid(levels, levels, levels, indexing="ij"), axis=-1).reshape(-1, 3)
-        linear = mixed(self._toned(grid), split_terms(self.theta)[3])
-        return np.asarray(self.smoothing.apply(linear) - linear, dtype=np.float32)
+        step = np.arange(256) // (256 // BINS)
+        places = np.stack([step * BINS * BINS, step * BINS, step], axis=-1).astype(np.uint16)
+        bins: Array = np.asarray(cv2.transform(cv2.LUT(rgb, places[None]), np.ones((1, 3), np.float32)))
+        seen = np.flatnonzero(np.bincount(bins.ravel(), minlength=BINS**3))
+        levels = (np.stack([seen // (BINS * BINS), seen // BINS % BINS, seen % BINS], axis=-1) + 0.5) / BINS
+        linear = mixed(self._toned(levels), split_terms(self.theta)[3])
+        table = np.zeros((BINS**3, 3), np.float32)
+        table[seen] = self.smoothing.apply(linear) - linear
+        return np.asarray(np.take(table, bins, axis=0), dtype=np.float32)
 
 
 def fit_colours(
@@ -305,28 +309,27 @@ def fit_colours(
         used = keep
 
     weights = used.astype(float)
-    chosen: tuple[str, Problem, Array, Array] | None = None
+    each = np.arange(len(used))
+    eighths = each % CHOICE_FOLDS
+    chosen: tuple[str, Problem, Array, Array, Array] | None = None
     least = np.inf
     for model, terms in zip(MODELS, (0, 3, 6), strict=True):
         problem = Problem(s, place, lab, metric, terms)
-        theta, _, r = solve(problem, widened(near[0], terms)[None], weights[None], 15)
-        score = _score(_held_out(problem, theta[0], used, np.arange(len(used)) % CHOICE_FOLDS, steps=1)[used])
+        theta, error, r = solve(problem, widened(near[0], terms)[None], weights[None], 15)
+        score = _score(_held_out(problem, theta[0], used, eighths, steps=1)[used])
         if chosen is None or score < CLEARLY_BETTER * least:
-            chosen, least = (model, problem, theta[0], r[0]), score
+            chosen, least = (model, problem, theta[0], error[0], r[0]), score
     assert chosen is not None
-    model, problem, terms_fitted, corrected = chosen
-    error = problem.residuals(terms_fitted[None])[0][0]
+    model, problem, terms_fitted, error, corrected = chosen
     counted = weights * huber_weights(error)
     sigma = structure_sigma(error, counted, len(terms_fitted))
-    eighths, each = np.arange(len(used)) % CHOICE_FOLDS, np.arange(len(used))
     known = design.kind == "chart24" if print_known is None else print_known
-    plain, smoothed = (
-        _score(_held_out(problem, terms_fitted, used, eighths, steps=1, smooth=smooth)[used])
-        for smooth in (False, True)
-    )
-    smooth = known and smoothed < plain
+    smoothed = np.inf
+    if known:
+        smoothed = _score(_held_out(problem, terms_fitted, used, eighths, steps=1, smooth=True)[used])
+    smooth = smoothed < least
     if smooth:
-        sigma *= smoothed / plain
+        sigma *= smoothed / least
     levels = s[used]
     return ColourFit(
         model=model,
@@ -353,11 +356,11 @@ def _held_out(
 ) -> Array:
     """Return each used patch's CIEDE2000 when its group was left out of the fit, shape (N,); NaN elsewhere.
 
-    All folds run at once, each starting from the whole fit, which is a step or two away.
+    All folds run at once, each from the whole fit, which is a step or two away.
     """
     names = np.unique(groups[used])
     weights = (used[None, :] & (groups[None, :] != names[:, None])).astype(float)
-    _, error, r = solve(problem, np.repeat(theta[None], len(names), axis=0), weights, steps)
+    error, r = solve_near(problem, theta, weights, steps)
     lab = colour.linear_rgb_to_lab(r)
     if smooth:
         smoothing = smoothing_of(lab, problem.lab, weights * huber_weights(error))

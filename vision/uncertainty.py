@@ -122,8 +122,8 @@ def outside_hull(lab: Array, patches_lab: Array) -> Array:
     Examples
     --------
     >>> corners = np.array([[0, 0, 0], [10, 0, 0], [0, 10, 0], [0, 0, 10.0]])
-    >>> outside_hull(np.array([[1, 1, 1.0], [-5, 0, 0]]), corners).round(1)
-    array([0., 5.])
+    >>> outside_hull(np.array([[1, 1, 1.0], [-5, 0, 0]]), corners).round(1).tolist()
+    [0.0, 5.0]
     """
     directions = _directions()
     reach = (patches_lab @ directions.T).max(axis=0)

@@ -30,7 +30,7 @@ INTO = click.Path(path_type=Path, dir_okay=False, allow_dash=True)
 @click.option("--json", "as_json", type=INTO, help="The same for machines, with every measurement.")
 @click.option("--link", is_flag=True, help="Give out a link that shows this recovery without an account.")
 @click.option("--days", type=click.IntRange(1, 365), default=30, show_default=True, help="How long the link lasts.")
-@click.option("--address", default=f"http://localhost:{DEFAULT_PORT}", help="Where the dashboard is reached.")
+@click.option("--address", help="Where the dashboard is reached (else the company's public address).")
 @click.option("--links", "list_links", is_flag=True, help="List the links given out.")
 @click.option("--withdraw", metavar="LINK", help="Withdraw a link by its id.")
 @click.option("--lang", type=click.Choice(list(LANGUAGES)), help="Language (else the company's).")
@@ -44,7 +44,7 @@ def report(
     as_json: Path | None,
     link: bool,
     days: int,
-    address: str,
+    address: str | None,
     list_links: bool,
     withdraw: str | None,
     lang: str | None,
@@ -75,7 +75,8 @@ def report(
             click.echo(f"Withdrew {withdraw}.", err=True)
         if link:
             given = links.make_link(log, of, now=now, days=days, zone=zone, language=lang)
-            click.echo(f"{address.rstrip('/')}{given.path}")
+            known = address or actions.company(log).public_address or f"http://localhost:{DEFAULT_PORT}"
+            click.echo(f"{known.rstrip('/')}{given.path}")
             click.echo(f"{given.id}: lasts until {given.expires_at:%Y-%m-%d}. It is said this once.", err=True)
         if list_links:
             click.echo("\n".join(_listed(log, of)) or "No link was given out.")

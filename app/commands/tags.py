@@ -15,10 +15,10 @@ from app.commands.options import FOLDER
 @click.command()
 @click.argument("out", type=click.Path(path_type=Path, dir_okay=False), metavar="OUT.pdf")
 @click.argument("pools", nargs=-1, metavar="[POOL]...")
-@click.option("--address", default="", help="Where the dashboard is reached, so that a phone opens the pool's visit.")
+@click.option("--address", help="Where the dashboard is reached, for phones (else the company's public address).")
 @click.option("--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True)
 @FOLDER
-def tags(out: Path, pools: tuple[str, ...], address: str, paper: str, folder: Path | None) -> None:
+def tags(out: Path, pools: tuple[str, ...], address: str | None, paper: str, folder: Path | None) -> None:
     """Write QR tags to hang at the pools' equipment; all pools' where none is named.
 
     Example: turnblue tags tags.pdf "Cedar Lane 12" --address https://pools.example
@@ -27,7 +27,8 @@ def tags(out: Path, pools: tuple[str, ...], address: str, paper: str, folder: Pa
     from app.errors import CannotWrite
 
     with actions.open_log(folder) as log:
-        pdf = intake.write_tags(log, pools, address=address, paper=paper)
+        known = actions.company(log).public_address if address is None else address
+        pdf = intake.write_tags(log, pools, address=known, paper=paper)
     try:
         out.write_bytes(pdf)
     except OSError as error:

@@ -14,6 +14,7 @@ from typing import Any
 import streamlit as st
 
 import app.report
+from app.dashboard.speech import _
 
 START = """
 export default function({ parentElement, data }) {
@@ -44,7 +45,7 @@ def show_compare(before: bytes, before_label: str, now: bytes, now_label: str, *
             "now": _address(now),
             "beforeLabel": before_label,
             "nowLabel": now_label,
-            "label": "Slide between the two photos",
+            "label": _("Slide between the two photos"),
         },
     )
 

@@ -10,8 +10,9 @@ from collections.abc import Callable
 import streamlit as st
 
 from app import actions, links, reports
-from app.dashboard import widgets, words
+from app.dashboard import session, widgets, words
 from app.dashboard.session import Desk
+from app.dashboard.speech import _
 from app.records import Recovery
 from app.words import LANGUAGES
 
@@ -21,10 +22,10 @@ MIME = {"pdf": "application/pdf", "png": "image/png", "csv": "text/csv", "json":
 
 def show(desk: Desk, recovery: Recovery) -> None:
     """Show how the customer is told, and the files."""
-    st.subheader("For the customer")
+    st.subheader(_("For the customer"))
     zone = str(getattr(desk.zone, "key", "UTC"))
     language = st.segmented_control(
-        "Language",
+        _("Language"),
         list(LANGUAGES),
         format_func=LANGUAGES.__getitem__,
         default=desk.company.language,
@@ -32,27 +33,29 @@ def show(desk: Desk, recovery: Recovery) -> None:
         width="stretch",
         key="report-language",
     )
-    evidence = st.checkbox("Evidence pages in the PDF: original photos, sha256, times, versions", key="report-evidence")
+    evidence = st.checkbox(
+        _("Evidence pages in the PDF: original photos, sha256, times, versions"), key="report-evidence"
+    )
     picture, paper = st.columns(2, gap="small")
     common = {"now": desk.now, "zone": zone, "language": language}
     with picture:
         _file_button(
             desk,
-            "Picture for a text message",
+            _("Picture for a text message"),
             f"{recovery.pool.id}.png",
             lambda log: reports.write_report(log, recovery.id, form="png", **common).content,
         )
     with paper:
         _file_button(
             desk,
-            "Report as PDF",
+            _("Report as PDF"),
             f"{recovery.pool.id}.pdf",
             lambda log: reports.write_report(log, recovery.id, form="pdf", evidence=evidence, **common).content,
         )
     show_links(desk, recovery, zone, language)
-    st.subheader("Everything recorded")
+    st.subheader(_("Everything recorded"))
     table, machine = st.columns(2, gap="small")
-    for place, form, label in ((table, "csv", "Table (CSV)"), (machine, "json", "For machines (JSON)")):
+    for place, form, label in ((table, "csv", _("Table (CSV)")), (machine, "json", _("For machines (JSON)"))):
         with place:
             _file_button(
                 desk,
@@ -65,31 +68,45 @@ def show(desk: Desk, recovery: Recovery) -> None:
 def show_links(desk: Desk, recovery: Recovery, zone: str, language: str) -> None:
     """Show how to give out a link, the one just given, and those given before."""
     days = st.segmented_control(
-        "A link lasts",
+        _("A link lasts"),
         list(links.LINK_DAYS),
-        format_func=lambda each: f"{each} days",
+        format_func=lambda each: _("{count} days", count=each),
         default=30,
         required=True,
         width="stretch",
         key="link-days",
     )
-    if st.button("Make a link", width="stretch", icon=":material/link:"):
+    if st.button(_("Make a link"), width="stretch", icon=":material/link:"):
         made = links.make_link(desk.log, recovery.id, now=desk.now, days=days, zone=zone, language=language)
         st.session_state["link-made"] = (recovery.id, made.id, made.path)
     given = st.session_state.get("link-made")
     given_out = links.links_of(desk.log, recovery.id)
     if given and given[0] == recovery.id and any(each.id == given[1] and each.is_open(desk.now) for each in given_out):
         widgets.show_html(
-            widgets.say_html("Copy the link now: it is shown this once.", "Who has it sees this pool, and no other.")
+            widgets.say_html(
+                _("Copy the link now: it is shown this once."), _("Who has it sees this pool, and no other.")
+            )
         )
-        st.code(_site() + given[2], language=None, wrap_lines=True)
+        address = session.site(desk.company)
+        st.code((address or here()) + given[2], language=None, wrap_lines=True)
+        if not address:
+            say = _("This address opens at this machine alone.")
+            hint = _("Set the public address under More, or open the dashboard by the address that others use.")
+            widgets.show_html(widgets.say_html(say, hint, act=True))
     for each in given_out:
         if each.is_open(desk.now):
             until = words.day_say(desk.local(each.expires_at), desk.local(desk.now))
             made_on = words.day_say(desk.local(each.made_at), desk.local(desk.now))
             said, withdraw = st.columns([3, 2], gap="small", vertical_alignment="center")
-            said.markdown(f"{LANGUAGES[each.language]}, made {made_on}, opens until {until}")
-            if withdraw.button("Withdraw", key=f"withdraw-{each.id}", width="stretch"):
+            said.markdown(
+                _(
+                    "{language}, made {day}, opens until {until}",
+                    language=LANGUAGES[each.language],
+                    day=made_on,
+                    until=until,
+                )
+            )
+            if withdraw.button(_("Withdraw"), key=f"withdraw-{each.id}", width="stretch"):
                 links.withdraw_link(desk.log, each.id, now=desk.now)
                 st.rerun()
 
@@ -114,7 +131,7 @@ def _file_button(desk: Desk, label: str, name: str, make: Callable[[actions.Log]
     )
 
 
-def _site() -> str:
+def here() -> str:
     """Return the dashboard's own address as the reader's browser has it."""
-    scheme, _, rest = (st.context.url or "http://localhost:8501").partition("://")
+    scheme, rest = (st.context.url or "http://localhost:8501").split("://", 1)
     return f"{scheme}://{rest.split('/')[0]}"

@@ -13,6 +13,7 @@ from app import actions
 from app.access import Right
 from app.dashboard import units, widgets, words
 from app.dashboard.session import Desk
+from app.dashboard.speech import _
 from app.records import PriceList, Recovery, Visit
 from app.report.table import cost_of
 
@@ -25,7 +26,7 @@ def show(desk: Desk, recovery: Recovery) -> None:
     if not recovery.visits:
         return
     prices = actions.price_list(desk.log) if desk.actor.may(Right.MONEY) else None
-    st.subheader("Visit by visit")
+    st.subheader(_("Visit by visit"))
     widgets.show_html(ledger_html(desk, recovery, prices))
     if prices is None:
         return
@@ -33,20 +34,23 @@ def show(desk: Desk, recovery: Recovery) -> None:
     known = [each for each in costs if each is not None]
     if known:
         missing = len(costs) - len(known)
-        more = f" ({missing} without a price)" if missing else ""
-        widgets.show_html(f'<p class="tb-quiet">Chemicals so far: <b>{_money(sum(known), prices)}</b>{more}</p>')
+        more = f" ({_('{count} without a price', count=missing)})" if missing else ""
+        say = _("Chemicals so far: {cost}", cost=f"<b>{_money(sum(known), prices)}</b>")
+        widgets.show_html(f'<p class="tb-quiet">{say}{more}</p>')
     elif costs:
-        widgets.show_html('<p class="tb-quiet">No cost: no price is set for what was poured.</p>')
+        say = _("No cost: no price is set for what was poured.")
+        widgets.show_html(f'<p class="tb-quiet">{say}</p>')
 
 
 def ledger_html(desk: Desk, recovery: Recovery, prices: PriceList | None) -> str:
     """Return the table, newest visit first; without prices there is no column of costs."""
-    heads = ["Visit", "Water", *(words.ANALYTE_SHORT[each] for each in FIRST_READ), "Other readings", "Poured"]
-    heads += [*(["Cost"] if prices is not None else []), "Done"]
+    read = (_(words.ANALYTE_SHORT[each]) for each in FIRST_READ)
+    heads = [_("Visit"), _("Water"), *read, _("Other readings"), _("Poured")]
+    heads += [*([_("Cost")] if prices is not None else []), _("Done")]
     head = "".join(f'<th scope="col">{escape(each)}</th>' for each in heads)
     rows = "".join(_row_html(desk, visit, prices) for visit in reversed(recovery.visits))
     return (
-        '<div class="tb-ledger" role="region" aria-label="Visit by visit" tabindex="0"><table>'
+        f'<div class="tb-ledger" role="region" aria-label="{escape(_("Visit by visit"))}" tabindex="0"><table>'
         f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
     )
 
@@ -69,8 +73,8 @@ def _row_html(desk: Desk, visit: Visit, prices: PriceList | None) -> str:
     ]
     if prices is not None:
         costs = [cost_of(each, prices) for each in visit.treatments]
-        cells.append("<br>".join("no price" if each is None else _money(each, prices) for each in costs))
-    cells.append(escape(words.begin(", ".join(words.WORK[each].lower() for each in visit.work))))
+        cells.append("<br>".join(escape(_("no price")) if each is None else _money(each, prices) for each in costs))
+    cells.append(escape(words.begin(", ".join(_(words.WORK[each]).lower() for each in visit.work))))
     return f'<tr><th scope="row">{escape(when)}{who}</th>{"".join(f"<td>{each}</td>" for each in cells)}</tr>'
 
 
@@ -78,14 +82,13 @@ def _water_say(desk: Desk, visit: Visit) -> str:
     """Return how the water was, in a few words."""
     water = visit.assessment
     if water is None:
-        return "Not photographed"
+        return escape(_("Not photographed"))
     if not water.usable or water.clarity is None or water.severity is None:
-        return "Photo not usable"
+        return escape(_("Photo not usable"))
     depth = units.depth_say(water.visible_depth_m, desk.units)
     spread = units.depth_range_say(water.visible_depth_m, desk.units)
     more = f"<small>{escape(spread)}</small>" if spread else ""
-    grades = f"{words.CLARITY[water.clarity]}, algae {words.SEVERITY[water.severity].lower()}"
-    return f"{escape(depth)}{more}<small>{escape(grades)}</small>"
+    return f"{escape(depth)}{more}<small>{escape(words.begin(words.grades_say(water)))}</small>"
 
 
 def _money(amount: float, prices: PriceList) -> str:

@@ -15,26 +15,40 @@ import streamlit as st
 from app.access import Right, allow
 from app.dashboard import session, widgets
 from app.dashboard.pages import about, accounts, board, card, dose, intake, pool, pools, prices, strips, visit
+from app.dashboard.speech import _, speaking
 from app.errors import NotSignedIn, TurnblueError
+from app.treatment.cautions import WORK, Topic
+from app.words import mark, translate
 from vision.errors import VisionError
 
 PAGES = {
-    "board": ("Board", board.show, Right.LOOK),
-    "visit": ("Add visit", visit.show, Right.VISIT),
-    "pools": ("Pools", pools.show, Right.LOOK),
-    "dose": ("Dose", dose.show, Right.LOOK),
-    "more": ("More", about.show, Right.LOOK),
-    "pool": ("Pool", pool.show, Right.LOOK),
-    "card": ("Card", card.show, Right.LOOK),
-    "intake": ("Photos without signal", intake.show, Right.VISIT),
-    "strips": ("Test strips", strips.show, Right.VISIT),
-    "prices": ("Prices", prices.show, Right.MONEY),
-    "accounts": ("Accounts", accounts.show, Right.OWN_ACCOUNT),
+    "board": (mark("Board"), board.show, Right.LOOK),
+    "visit": (mark("Add visit"), visit.show, Right.VISIT),
+    "pools": (mark("Pools"), pools.show, Right.LOOK),
+    "dose": (mark("Dose"), dose.show, Right.LOOK),
+    "more": (mark("More"), about.show, Right.LOOK),
+    "pool": (mark("Pool"), pool.show, Right.LOOK),
+    "card": (mark("Card"), card.show, Right.LOOK),
+    "intake": (mark("Photos without signal"), intake.show, Right.VISIT),
+    "strips": (mark("Test strips"), strips.show, Right.VISIT),
+    "prices": (mark("Prices"), prices.show, Right.MONEY),
+    "accounts": (mark("Accounts"), accounts.show, Right.OWN_ACCOUNT),
 }
 """Each page's name in the address line, its title, its function, and the right it needs."""
 
 NAV = ("board", "visit", "pools", "dose", "more")
 """The pages linked in the head, for those who may see them; the others are reached from a page."""
+
+
+CARE = {
+    "board": (Topic.SWIMMING, Topic.LABEL),
+    "visit": (Topic.EDGE, Topic.ELECTRICITY, Topic.PRESSURE, Topic.BLIND_WATER, Topic.POURING, Topic.LABEL),
+    "pools": (Topic.SWIMMING, Topic.PUBLIC),
+    "intake": (Topic.EDGE, Topic.SWIMMING),
+    "strips": (Topic.EDGE, Topic.LABEL),
+    "prices": (Topic.STORING, Topic.POURING, Topic.LABEL),
+}
+"""What can hurt someone in the work that a page speaks of; the other pages show theirs beside what they advise."""
 
 
 ICON = (
@@ -48,19 +62,28 @@ def main() -> None:
     """Run one page."""
     st.set_page_config(page_title="Turnblue", page_icon=ICON, layout="wide")
     st.html(Path(__file__).with_name("theme.css"))
+    with speaking(translate("en")):
+        run_page()
+
+
+def run_page() -> None:
+    """Open the log, draw the head, run the page that the address names; whatever is refused ends in a sentence."""
     links: dict[str, st.Page] = {}
     try:
         with session.desk(links, NAV) as desk:
             for name, (title, show, _right) in PAGES.items():
-                links[name] = st.Page(partial(show, desk), title=title, url_path=name, default=name == "board")
+                links[name] = st.Page(partial(show, desk), title=_(title), url_path=name, default=name == "board")
             page = st.navigation(list(links.values()), position="hidden")
             name = page.url_path or "board"
             allow(desk.actor, PAGES[name][2])
             here = replace(desk, nav=tuple(each for each in NAV if desk.actor.may(PAGES[each][2])))
             widgets.show_head(here, name)
             page.run()
+            if name in CARE:
+                warned = [each.say for topic in CARE[name] for each in WORK[topic]]
+                widgets.show_html(widgets.cautions_html(warned))
     except NotSignedIn as error:
-        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
-        st.html('<a class="tb-go" href="/sign-in" target="_self">Sign in</a>')
+        widgets.show_html(widgets.refusal_html(error))
+        st.html(f'<a class="tb-go" href="/sign-in" target="_self">{_("Sign in")}</a>')
     except (TurnblueError, VisionError) as error:
-        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        widgets.show_html(widgets.refusal_html(error))

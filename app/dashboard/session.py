@@ -21,9 +21,11 @@ from app import actions, people
 from app.access import NO_ONE, Actor
 from app.config import home_folder
 from app.dashboard.gate import session_token
+from app.dashboard.speech import _, speaking
 from app.dashboard.units import Units, units_of
 from app.errors import TurnblueError
 from app.records import Company
+from app.words import language_of, translate
 from vision.errors import VisionError
 
 if TYPE_CHECKING:
@@ -73,18 +75,20 @@ def desk(pages: Mapping[str, Any], nav: tuple[str, ...]) -> Iterator[Desk]:
         now = datetime.now(UTC)
         log.actor = people.actor_of(log, session_token(st.context.cookies), now=now)
         company = actions.company(log)
-        yield Desk(
-            log=log,
-            folder=folder,
-            company=company,
-            units=units_of(company.units),
-            now=now,
-            zone=reader_zone(),
-            pages=pages,
-            nav=nav,
-            ground=ground(),
-            actor=log.actor,
-        )
+        units = units_of(company.units)
+        with speaking(translate(language_of(log.actor.language, company.team_language), units.name)):
+            yield Desk(
+                log=log,
+                folder=folder,
+                company=company,
+                units=units,
+                now=now,
+                zone=reader_zone(),
+                pages=pages,
+                nav=nav,
+                ground=ground(),
+                actor=log.actor,
+            )
 
 
 def reader_zone() -> tzinfo:
@@ -108,11 +112,40 @@ def query(name: str) -> str:
     return str(st.query_params.get(name, ""))
 
 
-def site() -> str:
-    """Return the dashboard's address in the reader's browser; empty at this machine's own, which no phone opens."""
-    scheme, _, rest = (st.context.url or "http://localhost").partition("://")
+def site(company: Company) -> str:
+    """Return the address at which others reach the dashboard: the company's setting, else the one in this browser.
+
+    Empty where it is not known: this machine's own name opens on no phone.
+    """
+    if company.public_address:
+        return company.public_address
+    scheme, rest = (st.context.url or "http://localhost").split("://", 1)
     host = rest.split("/")[0]
     return "" if host.split(":")[0] in ("localhost", "127.0.0.1", "[") else f"{scheme}://{host}"
+
+
+def page_number(name: str, words: str) -> int:
+    """Return which page of a list is shown, counted from 0; another search begins at the first one again."""
+    if st.session_state.get(f"{name}-turned-for") != words:
+        st.session_state[f"{name}-turned-for"] = words
+        st.session_state[f"{name}-page"] = 0
+    return int(st.session_state[f"{name}-page"])
+
+
+def show_turner(name: str, page: int, count: int, at_once: int) -> None:
+    """Show which part of a list this is, and the way to the others."""
+
+    def turn(to: int) -> None:
+        st.session_state[f"{name}-page"] = to
+
+    last = (count - 1) // at_once
+    first = page * at_once + 1
+    said = _("{first} to {last} of {count}", first=first, last=min(first + at_once - 1, count), count=f"{count:,}")
+    st.html(f'<div class="tb-quiet" role="status">{said}</div>')
+    if last:
+        with st.container(horizontal=True, key=f"tb-turn-{name}"):
+            st.button(_("Earlier page"), on_click=turn, args=(page - 1,), disabled=page == 0, key=f"{name}-back")
+            st.button(_("Next page"), on_click=turn, args=(page + 1,), disabled=page >= last, key=f"{name}-on")
 
 
 def picture(desk: Desk, sha256: str, *, width_px: int) -> tuple[bytes | None, bool]:

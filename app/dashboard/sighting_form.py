@@ -9,6 +9,7 @@ import streamlit as st
 
 from app.dashboard import units
 from app.dashboard.session import Desk
+from app.dashboard.speech import _
 from app.records import Sighted
 
 CHIPS = {"ft": (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0), "m": (0.3, 0.6, 0.9, 1.2, 1.5, 1.8, 2.4)}
@@ -21,20 +22,20 @@ DISC_STEP = {"ft": 0.25, "m": 0.05}
 def ask_sighted(desk: Desk, was: Sighted) -> Sighted:
     """Ask what was seen and what was not, and at which depth the disc hangs; nothing tapped means not looked."""
     unit, m_per = desk.units.length, desk.units.m_per_length
-    st.subheader(f"How far one sees, {unit}")
-    seen = _depth_chips(desk, "Deepest thing you see (step, floor)", was.seen_at_m)
-    not_seen = _depth_chips(desk, "First thing you do not see any more", was.not_seen_at_m)
+    st.subheader(_("How far one sees, {unit}", unit=unit))
+    seen = _depth_chips(desk, _("Deepest thing you see (step, floor)"), was.seen_at_m)
+    not_seen = _depth_chips(desk, _("First thing you do not see any more"), was.not_seen_at_m)
     disc = st.number_input(
-        f"Sighting disc in the photo: its depth by the pole, {unit}",
+        _("Sighting disc in the photo: its depth by the pole, {unit}", unit=unit),
         min_value=0.0,
         value=None if was.disc_depth_m is None else was.disc_depth_m / m_per,
         step=DISC_STEP[unit],
         format="%.2f",
     )
     lost = st.segmented_control(
-        "The disc at that depth, by your own eyes",
+        _("The disc at that depth, by your own eyes"),
         [False, True],
-        format_func=lambda each: "Lost from sight" if each else "Seen",
+        format_func=lambda each: _("Lost from sight") if each else _("Seen"),
         default=was.disc_lost,
         width="stretch",
     )

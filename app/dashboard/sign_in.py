@@ -23,6 +23,8 @@ from app.dashboard.gate import PLAIN_COOKIE, SECURE_COOKIE, is_at_this_machine, 
 from app.dashboard.headers import PLAIN_POLICY
 from app.errors import SignInRefused, TurnblueError
 from app.people import LONGEST_DAYS, Session
+from app.records import Company
+from app.words import Speech, language_of, mark, translate
 
 FORM_LARGEST_BYTES = 16_384
 """Largest form taken [bytes]: a name, a password, an address of ours."""
@@ -33,9 +35,9 @@ DEVICES = (
 )  # fmt: skip
 """What a browser's own description holds, and what the device is then called; the first that fits."""
 
-NO_ACCOUNTS = (
-    "<p>Nobody needs to sign in at the machine that Turnblue runs on. There, the owner adds the first account: "
-    '<code>turnblue account add NAME --role owner</code>, or on the page <a href="/accounts">Accounts</a>.</p>'
+NO_ACCOUNTS = mark(
+    "Nobody needs to sign in at the machine that Turnblue runs on. There, the owner adds the first account: "
+    "{command}, or on the page {page}."
 )
 """What the sign-in page says before there are accounts."""
 
@@ -71,17 +73,28 @@ async def take(request: Request) -> Response:
     try:
         session = await run_in_threadpool(sign_in)
     except SignInRefused as refused:
-        return await _page(request, refused=str(refused), name=form.get("name", ""), wanted=form.get("next", ""))
+        return await _page(request, refused=refused, name=form.get("name", ""), wanted=form.get("next", ""))
     return signed_in(request, session, form.get("next", ""))
 
 
-async def show_sign_out(_request: Request) -> Response:
+async def show_sign_out(request: Request) -> Response:
     """Ask before signing out: the answer is a form, so that no strange page can do it."""
+    _ = await run_in_threadpool(_speech_for, request)
     return _plain_page(
-        "Sign out",
-        '<form method="post" action="/sign-out"><p>Photos and visits that were saved stay saved.</p>'
-        '<button>Sign out on this device</button></form><p><a href="/">Stay signed in</a></p>',
+        _("Sign out"),
+        f'<form method="post" action="/sign-out"><p>{_("Photos and visits that were saved stay saved.")}</p>'
+        f"<button>{_('Sign out on this device')}</button></form>"
+        f'<p><a href="/">{_("Stay signed in")}</a></p>',
+        _,
     )
+
+
+def _speech_for(request: Request) -> Speech:
+    """Return how to speak to who asks: as they chose, else in the company's language."""
+    with actions.open_log(None, NO_ONE) as log:
+        token = session_token(request.cookies, secure=is_secure(request))
+        actor, company = people.actor_of(log, token, now=datetime.now(UTC)), actions.company(log)
+    return translate(language_of(actor.language, company.team_language))
 
 
 async def sign_out(request: Request) -> Response:
@@ -170,49 +183,63 @@ def _refused_form() -> Response:
     return PlainTextResponse("This form did not come from our own page. Go back and try again.\n", status_code=403)
 
 
-async def _page(request: Request, *, refused: str = "", name: str = "", wanted: str | None = None) -> Response:
+async def _page(
+    request: Request, *, refused: SignInRefused | None = None, name: str = "", wanted: str | None = None
+) -> Response:
     """Return the sign-in page, with what was wrong."""
 
-    def read() -> tuple[str, bool]:
+    def read() -> tuple[Company, bool]:
         with actions.open_log(None, NO_ONE) as log:
-            return actions.company(log).name, people.has_accounts(log)
+            return actions.company(log), people.has_accounts(log)
 
     company, has_accounts = await run_in_threadpool(read)
-    title = f"Sign in to {company}" if company else "Sign in"
+    _ = translate(language_of("", company.team_language))
+    title = _("Sign in to {company}", company=company.name) if company.name else _("Sign in")
     if not has_accounts:
-        return _plain_page("No accounts yet", NO_ACCOUNTS)
+        command = "<code>turnblue account add NAME --role owner</code>"
+        page = f'<a href="/accounts">{_("Accounts")}</a>'
+        return _plain_page(_("No accounts yet"), f"<p>{_(NO_ACCOUNTS, command=command, page=page)}</p>", _)
     wanted = safe_next(request.query_params.get("next", "") if wanted is None else wanted)
     parts = []
     if refused or request.query_params.get("refused"):
-        said = refused or "Your company's sign-in did not let you in. Try again, or ask the owner."
+        said = _("Your company's sign-in did not let you in. Try again, or ask the owner.")
+        if refused:
+            said = f"{_(refused.sentence)} {_(refused.hint)}".strip()
         parts.append(f'<p class="act" role="alert">{escape(said)}</p>')
     if not is_secure(request) and not is_at_this_machine(request):
-        parts.append('<p class="act" role="alert">This connection is not encrypted: others on this network can read '
-                     "the password. Ask the owner for the address that begins with https.</p>")  # fmt: skip
+        say = _(
+            "This connection is not encrypted: others on this network can read the password. Ask the owner for the "
+            "address that begins with https."
+        )
+        parts.append(f'<p class="act" role="alert">{say}</p>')
     field = escape(wanted, quote=True)
     if company_sign_in.is_configured():
         parts.append(
-            f'<p><a class="button" href="/sign-in/company?next={field}">Sign in with the company account</a></p>'
+            f'<p><a class="button" href="/sign-in/company?next={field}">{_("Sign in with the company account")}</a></p>'
         )
     parts.append(
         '<form method="post" action="/sign-in">'
         f'<input type="hidden" name="next" value="{field}">'
-        '<label for="name">Name</label>'
+        f'<label for="name">{_("Name")}</label>'
         f'<input id="name" name="name" value="{escape(name[:80], quote=True)}" autocomplete="username" '
         'autocapitalize="none" spellcheck="false" maxlength="80" required>'
-        '<label for="password">Password</label>'
+        f'<label for="password">{_("Password")}</label>'
         '<input id="password" name="password" type="password" autocomplete="current-password" maxlength="200" required>'
-        "<button>Sign in</button></form>"
-        '<p class="quiet">You stay signed in on this device. Forgot the password? The owner gives you a new one.</p>'
+        f"<button>{_('Sign in')}</button></form>"
+        f'<p class="quiet">{_(STAYS)}</p>'
     )
-    return _plain_page(title, "".join(parts), status=401 if refused else 200)
+    return _plain_page(title, "".join(parts), _, status=401 if refused else 200)
 
 
-def _plain_page(title: str, body: str, *, status: int = 200) -> Response:
+STAYS = mark("You stay signed in on this device. Forgot the password? The owner gives you a new one.")
+"""What the sign-in page says last."""
+
+
+def _plain_page(title: str, body: str, spoken: Speech, *, status: int = 200) -> Response:
     """Return a page of ours that runs no script and is kept by nobody on the way."""
     style = Path(__file__).with_name("plain.css").read_text(encoding="utf-8")
     html = (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f'<!doctype html><html lang="{spoken.language}"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f'<meta name="color-scheme" content="light dark"><title>{escape(title)}</title><style>{style}</style></head>'
         f"<body><main><h1>{escape(title)}</h1>{body}</main></body></html>"

@@ -8,6 +8,7 @@ from __future__ import annotations
 from html import escape
 
 from app.dashboard import widgets
+from app.dashboard.speech import _
 from app.records import Cause, Pool, Progress, Standing
 from app.treatment.causes import cautions_of
 
@@ -23,7 +24,7 @@ def show(progress: Progress, pool: Pool) -> None:
     if progress.standing == Standing.STALLED:
         widgets.show_html(stall_html(progress, pool))
     elif progress.stall_probability is not None and progress.standing in (Standing.UNDER_WAY, Standing.CLEARING):
-        say = f"Chance that the water stands still: {_percent(progress.stall_probability)}."
+        say = _("Chance that the water stands still: {percent}.", percent=_percent(progress.stall_probability))
         widgets.show_html(f'<p class="tb-quiet">{say}</p>')
 
 
@@ -31,24 +32,29 @@ def stall_html(progress: Progress, pool: Pool) -> str:
     """Return the probability of the stall, its likely causes in order, and the cautions."""
     shown = [each for place, each in enumerate(progress.causes) if place < ALWAYS_SHOWN or each.share >= LEAST_SHOWN]
     sure = progress.stall_probability
-    lead = "The photos say that the water stands still"
-    lead += "." if sure is None else f": {_percent(sure)} probable."
+    lead = _("The photos say that the water stands still.")
+    if sure is not None:
+        lead = _("The photos say that the water stands still: {percent} probable.", percent=_percent(sure))
+    title, ranked = escape(_("Why it stands still")), _("Likely causes by what the log holds, most likely first:")
+    ours = escape(_("Our own estimates of the trade: they rank the causes, the check decides."))
     listed = "".join(cause_html(each) for each in shown)
     return (
-        '<section class="tb-stall" aria-label="Why it stands still"><h3>Why it stands still</h3>'
-        f'<p>{lead} Likely causes by what the log holds, most likely first:</p><ol class="tb-causes">{listed}</ol>'
-        '<p class="tb-quiet">Our own estimates of the trade: they rank the causes, the check decides.</p>'
+        f'<section class="tb-stall" aria-label="{title}"><h3>{title}</h3>'
+        f'<p>{escape(lead)} {escape(ranked)}</p><ol class="tb-causes">{listed}</ol>'
+        f'<p class="tb-quiet">{ours}</p>'
         f"{widgets.cautions_html(cautions_of(shown, pool))}</section>"
     )
 
 
 def cause_html(cause: Cause) -> str:
     """Return one cause: how likely, why, how to check, how to mend."""
-    why = "".join(f"<li>{escape(each.say)}</li>" for each in cause.why)
-    grounds = f'<details><summary>What speaks for it</summary><ul class="why">{why}</ul></details>' if why else ""
+    why = "".join(f"<li>{escape(_(each.say))}</li>" for each in cause.why)
+    title = escape(_("What speaks for it"))
+    grounds = f'<details><summary>{title}</summary><ul class="why">{why}</ul></details>' if why else ""
+    check, mend = escape(_("Check:")), escape(_("If so:"))
     return (
-        f'<li><div class="cause"><span class="share">{_percent(cause.share)}</span><b>{escape(cause.say)}</b></div>'
-        f"<p><b>Check:</b> {escape(cause.check)}</p><p><b>If so:</b> {escape(cause.mend)}</p>{grounds}</li>"
+        f'<li><div class="cause"><span class="share">{_percent(cause.share)}</span><b>{escape(_(cause.say))}</b></div>'
+        f"<p><b>{check}</b> {escape(_(cause.check))}</p><p><b>{mend}</b> {escape(_(cause.mend))}</p>{grounds}</li>"
     )
 
 

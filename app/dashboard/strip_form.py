@@ -12,21 +12,23 @@ from datetime import datetime
 
 import streamlit as st
 
-from app import actions, strips
+from app import actions, intake, strips
 from app.actions import PhotoIn
 from app.config import MAX_PHOTO_MB
 from app.dashboard import entry, widgets, words
 from app.dashboard.session import Desk
+from app.dashboard.speech import _, speaking, speech
 from app.errors import TurnblueError
 from app.records import Method, Reading, Recovery, Visit
 from app.strips import KeptKind
 from app.treatment.strip_sense import say_flags
+from app.words import Speech, mark
 from vision.errors import VisionError
 
 PHOTO_KINDS = ["jpg", "jpeg", "png", "webp", "heic", "heif"]
 """What a phone's camera or gallery gives."""
 
-DILUTIONS = {1.0: "As it is", 10.0: "1:10 diluted"}
+DILUTIONS = {1.0: mark("As it is"), 10.0: mark("1:10 diluted")}
 """How a sample is dipped into; 1:10 is one part of pool water in ten with chlorine-free water."""
 
 DIPPED = "strip_dipped_at"
@@ -36,45 +38,54 @@ DIPPED = "strip_dipped_at"
 def show_strip(desk: Desk, recovery: Recovery, visit: Visit | None) -> Visit | None:
     """Offer the timer and the strip's photo; return the visit, begun by the photo where there was none."""
     kinds = strips.kinds(desk.log)
-    with st.expander("Test strip by photo", icon=":material/colorize:"):
+    with st.expander(_("Test strip by photo"), icon=":material/colorize:"):
         if not kinds:
             widgets.show_html(
-                widgets.say_html("No kind of strip was taught yet.", "Photograph its color key once, beside the card.")
+                widgets.say_html(
+                    _("No kind of strip was taught yet."), _("Photograph its color key once, beside the card.")
+                )
             )
-            st.page_link(desk.pages["strips"], label="Teach a strip")
+            st.page_link(desk.pages["strips"], label=_("Teach a strip"))
             return visit
         by_id = {each.id: each for each in kinds}
         chosen = by_id[
-            st.selectbox("Kind of strip", list(by_id), format_func=lambda each: by_id[each].kind.name, key="strip_kind")
+            st.selectbox(
+                _("Kind of strip"), list(by_id), format_func=lambda each: by_id[each].kind.name, key="strip_kind"
+            )
         ]
         dilution = st.segmented_control(
-            "Sample", list(DILUTIONS), format_func=DILUTIONS.__getitem__, default=1.0, required=True, width="stretch"
+            _("Sample"),
+            list(DILUTIONS),
+            format_func=lambda each: _(DILUTIONS[each]),
+            default=1.0,
+            required=True,
+            width="stretch",
         )
-        if st.button("Dipped now", width="stretch", icon=":material/timer:"):
+        if st.button(_("Dipped now"), width="stretch", icon=":material/timer:"):
             st.session_state[DIPPED] = desk.now.isoformat()
-        show_timer(chosen)
+        show_timer(chosen, speech())
         file = st.file_uploader(
-            "Strip in the card's slot, pads up",
+            _("Strip in the card's slot, pads up"),
             type=PHOTO_KINDS,
             key=f"strip-{st.session_state.setdefault('strip_round', 0)}",
             max_upload_size=MAX_PHOTO_MB,
         )
         if file is not None and file.file_id not in st.session_state.setdefault("strips_taken", set()):
             st.session_state["strips_taken"].add(file.file_id)
-            with st.spinner("Reading the strip ..."):
+            with st.spinner(_("Reading the strip ...")):
                 visit = take(
                     desk, recovery, visit, PhotoIn(file.name, file.getvalue(), "strip"), chosen, dilution or 1.0
                 )
         for sentence, hint in st.session_state.get("strip_said", []):
-            widgets.show_html(widgets.say_html(sentence, hint, act=True))
+            widgets.show_html(widgets.say_html(_(sentence), _(hint), act=True))
         for sha256 in st.session_state.get("strip_shown", [])[-1:]:
             show_check(desk, sha256)
     return visit
 
 
 @st.fragment(run_every="1s")
-def show_timer(kind: KeptKind) -> None:
-    """Show the seconds since the dip, and when the pads are to be photographed."""
+def show_timer(kind: KeptKind, spoken: Speech) -> None:
+    """Show the seconds since the dip, and when the pads are to be photographed; it runs by itself, in its language."""
     started = st.session_state.get(DIPPED)
     if started is None:
         return
@@ -82,7 +93,8 @@ def show_timer(kind: KeptKind) -> None:
     seconds = (datetime.now(begun.tzinfo) - begun).total_seconds()
     starts = [each.read_from_s for each in kind.kind.scales if each.read_from_s is not None]
     ends = [each.read_until_s for each in kind.kind.scales if each.read_until_s is not None]
-    st.html(timer_html(seconds, max(starts, default=0.0), min(ends, default=None) if ends else None))
+    with speaking(spoken):
+        st.html(timer_html(seconds, max(starts, default=0.0), min(ends, default=None) if ends else None))
 
 
 def timer_html(seconds: float, read_from_s: float, read_until_s: float | None) -> str:
@@ -94,13 +106,13 @@ def timer_html(seconds: float, read_from_s: float, read_until_s: float | None) -
     (True, True)
     """
     if seconds < read_from_s:
-        say = f"wait: {read_from_s - seconds:.0f} s to go"
+        say = _("wait: {seconds} s to go", seconds=f"{read_from_s - seconds:.0f}")
     elif read_until_s is None or seconds <= read_until_s:
-        say = "photograph it now"
+        say = _("photograph it now")
     else:
-        say = "too late: dip a fresh strip"
+        say = _("too late: dip a fresh strip")
     return (
-        f'<div class="tb-now" role="timer"><span class="tb-gauge"><span class="what">Since the dip</span>'
+        f'<div class="tb-now" role="timer"><span class="tb-gauge"><span class="what">{_("Since the dip")}</span>'
         f'<span class="word">{seconds:.0f} s</span> <span class="sure">{say}</span></span></div>'
     )
 
@@ -115,7 +127,10 @@ def take(
     said: list[tuple[str, str]] = []
     try:
         if visit is None:
+            # As a visit begun by the water's photo: on disk, and offered on every device, before anything is read.
+            actions.receive_photo(desk.log, photo, received_at=desk.now, by=by)
             visit = actions.log_visit(desk.log, recovery.id, at=desk.now, by=by).visit
+            intake.begin_draft(desk.log, visit.id, at=desk.now, by=by)
         taken = strips.read_at_visit(
             desk.log, visit.id, photo, kind.id, at=desk.now, by=by, dipped_at=dipped_at, dilution=dilution
         )
@@ -155,7 +170,7 @@ def show_check(desk: Desk, sha256: str) -> None:
 
     picture = session.check_picture(desk, sha256)
     if picture:
-        st.image(picture, width="stretch", alt="The strip as photographed, its pads as found drawn on it")
+        st.image(picture, width="stretch", alt=_("The strip as photographed, its pads as found drawn on it"))
 
 
 def ask_strip_readings(desk: Desk, was: Sequence[Reading]) -> tuple[Reading, ...]:
@@ -163,18 +178,18 @@ def ask_strip_readings(desk: Desk, was: Sequence[Reading]) -> tuple[Reading, ...
     found = [each for each in was if each.method is Method.STRIP_PHOTO]
     if not found:
         return ()
-    st.subheader("Read from the strip's photo")
+    st.subheader(_("Read from the strip's photo"))
     kept = []
     with st.container(key="tb-strip-readings"):
         for each in found:
             digits = 1 if each.analyte == "ph" else 2
             shown = round(each.value, digits)
-            name = words.ANALYTE.get(each.analyte, each.analyte.replace("_", " ").capitalize())
+            name = _(words.ANALYTE.get(each.analyte, each.analyte.replace("_", " ").capitalize()))
             typed = st.number_input(
                 f"{name}: {range_say(each)}", min_value=0.0, value=shown, format="%.1f" if digits == 1 else "%g"
             )
             for sentence in say_flags(each):
-                widgets.show_html(widgets.say_html("", sentence, act=True))
+                widgets.show_html(widgets.say_html("", _(sentence), act=True))
             if typed is None:
                 continue
             kept.append(each if typed == shown else entry.reading(each.analyte, typed, Method.STRIP_EYE, desk.units))
@@ -193,7 +208,7 @@ def range_say(reading: Reading) -> str:
     """
     digits = ".1f" if reading.analyte == "ph" else ".2g"
     if "above_last_swatch" in reading.flags:
-        return f"{reading.value:g} or more"
+        return _("{value} or more", value=f"{reading.value:g}")
     if "below_first_swatch" in reading.flags:
-        return f"{reading.value:g} or less"
-    return f"{reading.low:{digits}} to {reading.high:{digits}}"
+        return _("{value} or less", value=f"{reading.value:g}")
+    return _("{low} to {high}", low=f"{reading.low:{digits}}", high=f"{reading.high:{digits}}")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from app.dashboard.speech import _
 from app.treatment.units import KPA_PER_PSI, L_PER_GAL, M_PER_FT, celsius, fahrenheit, say_concentration
 from vision.results import Interval
 
@@ -60,9 +61,9 @@ def length_say(length_m: float, units: Units) -> str:
 def depth_say(depth: Interval | None, units: Units) -> str:
     """Return a visible depth as words, "at least" where it is bounded from below only."""
     if depth is None:
-        return "not measured"
+        return _("not measured")
     if depth.high is None:
-        return f"at least {length_say(depth.mid, units)}"
+        return _("at least {depth}", depth=length_say(depth.mid, units))
     return length_say(depth.mid, units)
 
 
@@ -77,7 +78,7 @@ def depth_range_say(depth: Interval | None, units: Units) -> str:
     if depth is None or depth.high is None:
         return ""
     low, high = (_short(each / units.m_per_length) for each in (depth.low, depth.high))
-    return f"{low} to {high} {units.length}"
+    return _("{low} to {high} {unit}", low=low, high=high, unit=units.length)
 
 
 def reading_say(value: float, unit: str, units: Units) -> str:

@@ -12,6 +12,7 @@ import streamlit as st
 from app.dashboard import entry, widgets, words
 from app.dashboard.session import Desk
 from app.dashboard.sighting_form import ask_sighted
+from app.dashboard.speech import _
 from app.dashboard.strip_form import ask_strip_readings
 from app.records import (
     Chemical,
@@ -84,19 +85,19 @@ def show(desk: Desk, pool: Pool, step: Step, was: Visit | None = None) -> Noted 
         readings = (*from_strip, *ask_readings(desk, was.readings if was else ()))
         treatments = ask_poured(desk, step, was.treatments if was else ())
         work = st.pills(
-            "Work done",
+            _("Work done"),
             list(Work),
             selection_mode="multi",
-            format_func=words.WORK.__getitem__,
+            format_func=lambda each: _(words.WORK[each]),
             default=list(was.work) if was else None,
         )
-        floor = choice("Is the deepest floor seen?", "Seen", "Not seen", was.floor_seen if was else None)
-        debris = choice("Debris on the floor?", "Yes", "No", was.debris_on_floor if was else None)
+        floor = choice(_("Is the deepest floor seen?"), _("Seen"), _("Not seen"), was.floor_seen if was else None)
+        debris = choice(_("Debris on the floor?"), _("Yes"), _("No"), was.debris_on_floor if was else None)
         sighted = ask_sighted(desk, was.sighted if was else Sighted())
-        note = st.text_input("Note", value=was.note if was else "")
-        by = st.text_input("Your name", value=(was.by if was else "") or st.session_state.get("by", ""))
+        note = st.text_input(_("Note"), value=was.note if was else "")
+        by = st.text_input(_("Your name"), value=(was.by if was else "") or st.session_state.get("by", ""))
         with st.container(key="tb-save"):
-            saved = st.form_submit_button("Save the visit", type="primary", width="stretch")
+            saved = st.form_submit_button(_("Save the visit"), type="primary", width="stretch")
     if not saved:
         return None
     st.session_state["by"] = by.strip()
@@ -105,28 +106,28 @@ def show(desk: Desk, pool: Pool, step: Step, was: Visit | None = None) -> Noted 
 
 def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
     """Ask what was found at the equipment; nothing tapped means not looked at."""
-    st.subheader("At the equipment")
+    st.subheader(_("At the equipment"))
     manifold = None
     well = False
     if was == Equipment():
         # One tap for the usual case; what is tapped below says otherwise.
-        well = st.checkbox("All well: power on, pump runs, flow holds")
+        well = st.checkbox(_("All well: power on, pump runs, flow holds"))
     with st.container(key="tb-equipment"):
-        power = choice("Power", "On", "Off", was.power_on)
-        pump = choice("Pump", "Runs", "Will not run", was.pump_runs)
-        flow = choice("Flow", "Holds", "Drops", was.flow_holds)
+        power = choice(_("Power"), _("On"), _("Off"), was.power_on)
+        pump = choice(_("Pump"), _("Runs"), _("Will not run"), was.pump_runs)
+        flow = choice(_("Flow"), _("Holds"), _("Drops"), was.flow_holds)
         elements = st.segmented_control(
-            words.ELEMENTS_OF[pool.filter_kind],
+            _(words.ELEMENTS_OF[pool.filter_kind]),
             list(ElementState),
-            format_func=words.ELEMENTS.__getitem__,
+            format_func=lambda each: _(words.ELEMENTS[each]),
             default=was.elements,
             width="stretch",
         )
         if pool.filter_kind is not FilterKind.SAND:
-            manifold = choice("Manifold", "Sound", "Broken", was.manifold_sound)
+            manifold = choice(_("Manifold"), _("Sound"), _("Broken"), was.manifold_sound)
         was_kpa = was.filter_pressure_kpa
         pressure = st.number_input(
-            f"Filter, {desk.units.pressure}",
+            _("Filter, {unit}", unit=desk.units.pressure),
             min_value=0.0,
             value=was_kpa / desk.units.kpa_per_pressure if was_kpa is not None else None,
             step=1.0,
@@ -144,13 +145,13 @@ def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
 
 def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
     """Ask for the readings; an empty field is a reading not taken."""
-    st.subheader(f"Readings, {desk.units.concentration}")
+    st.subheader(_("Readings, {unit}", unit=desk.units.concentration))
     before = {each.analyte: entry.typed(each, desk.units) for each in was if each.method is not Method.STRIP_PHOTO}
     methods = [each.method for each in was if each.method in TYPED_METHODS]
     method = st.segmented_control(
-        "Read with",
+        _("Read with"),
         TYPED_METHODS,
-        format_func=words.METHOD.__getitem__,
+        format_func=lambda each: _(words.METHOD[each]),
         default=methods[0] if methods else Method.DROP_COUNT,
         required=True,
         width="stretch",
@@ -158,7 +159,7 @@ def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
     with st.container(key="tb-readings"):
         typed = {
             analyte: st.number_input(
-                f"{name}, {desk.units.temperature}" if analyte == "water_temperature" else name,
+                f"{_(name)}, {desk.units.temperature}" if analyte == "water_temperature" else _(name),
                 min_value=0.0,
                 value=before.get(analyte),
                 step=STEPS.get(analyte, 10.0),
@@ -175,26 +176,35 @@ def ask_readings(desk: Desk, was: tuple[Reading, ...]) -> tuple[Reading, ...]:
 
 def ask_poured(desk: Desk, step: Step, was: tuple[Treatment, ...]) -> tuple[Treatment, ...]:
     """Ask what was really poured: the recommended amounts are filled in, to be confirmed; what is noted stays."""
-    st.subheader("What was poured")
-    st.markdown(f"Advised: **{step.title}**")
+    st.subheader(_("What was poured"))
+    st.markdown(_("Advised: {step}", step=f"**{_(step.title)}**"))
     poured = list(was)
     for each in was:
-        st.markdown(f"Noted already: {widgets.poured_say(each, desk.units)}")
+        st.markdown(_("Noted already: {what}", what=widgets.poured_say(each, desk.units)))
     for dose in (action.dose for action in step.do if action.dose is not None):
         pour = entry.pour_of(dose, desk.units)
-        name = words.CHEMICAL[dose.chemical]
-        strength = f" {dose.strength_pct:g} %" if dose.strength_pct else ""
+        name = _(words.CHEMICAL[dose.chemical])
+        name += f" {dose.strength_pct:g} %" if dose.strength_pct else ""
         key = f"{dose.chemical}-{dose.amount:.6g}"
         with st.container(horizontal=True, vertical_alignment="bottom"):
             did = st.segmented_control(
-                f"{name}{strength}: advised {dose.say}", [True, False], format_func=did_say, key=f"did-{key}", width=330
+                _("{chemical}: advised {amount}", chemical=name, amount=dose.say),
+                [True, False],
+                format_func=did_say,
+                key=f"did-{key}",
+                width=330,
             )
             shown = st.number_input(
-                f"Amount, {pour.shown_unit}", min_value=0.0, value=pour.shown, step=0.25, key=f"much-{key}", width=218
+                _("Amount, {unit}", unit=pour.shown_unit),
+                min_value=0.0,
+                value=pour.shown,
+                step=0.25,
+                key=f"much-{key}",
+                width=218,
             )
         if did and shown:
             poured.append(entry.treatment(dose.chemical, pour, shown, dose.strength_pct))
-    with st.expander("Something else was poured" if poured or step.do else "Something was poured"):
+    with st.expander(_("Something else was poured") if poured or step.do else _("Something was poured")):
         poured += ask_other(desk)
     return tuple(poured)
 
@@ -204,17 +214,17 @@ def ask_other(desk: Desk) -> list[Treatment]:
     poured = []
     for row in range(OTHER_POURS):
         chemical = st.selectbox(
-            f"Chemical {row + 1}",
+            _("Chemical {number}", number=row + 1),
             list(Chemical),
             index=None,
-            format_func=lambda each: f"{words.CHEMICAL[each]}, in {entry.empty_pour(each, desk.units).shown_unit}",
-            placeholder="Choose",
+            format_func=lambda each: f"{_(words.CHEMICAL[each])}, {entry.empty_pour(each, desk.units).shown_unit}",
+            placeholder=_("Choose"),
             key=f"other-{row}",
         )
         with st.container(horizontal=True):
-            shown = st.number_input("Amount", min_value=0.0, value=None, key=f"other-much-{row}", width=218)
+            shown = st.number_input(_("Amount"), min_value=0.0, value=None, key=f"other-much-{row}", width=218)
             strength = st.number_input(
-                "Strength on the label, %", 0.0, 100.0, value=None, key=f"other-strong-{row}", width=218
+                _("Strength on the label, %"), 0.0, 100.0, value=None, key=f"other-strong-{row}", width=218
             )
         if chemical is not None and shown:
             poured.append(entry.treatment(chemical, entry.empty_pour(chemical, desk.units), shown, strength))
@@ -230,7 +240,7 @@ def choice(label: str, yes: str, no: str, was: bool | None) -> bool | None:
 
 def did_say(did: bool) -> str:
     """Return what the two buttons beside an advised amount say."""
-    return "Poured" if did else "Not poured"
+    return _("Poured") if did else _("Not poured")
 
 
 BLANK = Noted("", Equipment(), (), (), (), None, None, "")

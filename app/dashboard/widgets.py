@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from app.dashboard import units as u
 from app.dashboard import words
+from app.dashboard.speech import _, speech
 from app.records import Action, Assessment, Progress, Reading, Standing, Step, Treatment, Visit
 from app.treatment.units import say_amount, say_pressure
 from vision.flags import BY_NAME
@@ -22,6 +23,8 @@ from vision.results import Clarity, Interval, Severity
 
 if TYPE_CHECKING:
     from app.dashboard.session import Desk
+    from app.errors import TurnblueError
+    from vision.errors import VisionError
 
 CLARITY_STEPS = tuple(reversed(Clarity))
 """Clarity from worst to best: the fuller the scale, the further one sees."""
@@ -56,9 +59,9 @@ def mark_html(say: str, *, shape: str, tone: str = "") -> str:
 def standing_html(progress: Progress) -> str:
     """Return a recovery's standing as a mark, and a second mark where it is overdue."""
     shape, tone = STANDING_MARK[progress.standing]
-    marks = mark_html(words.STANDING[progress.standing], shape=shape, tone=tone)
+    marks = mark_html(_(words.STANDING[progress.standing]), shape=shape, tone=tone)
     if progress.overdue:
-        marks += mark_html("Overdue", shape="clock", tone="act")
+        marks += mark_html(_("Overdue"), shape="clock", tone="act")
     return marks
 
 
@@ -71,11 +74,11 @@ def scale_html(kind: str, filled: int, of: int) -> str:
 def clarity_html(grade: Clarity | None, probability: float | None = None) -> str:
     """Return the clarity as word and scale: one cell full is opaque, five are crystal."""
     if grade is None:
-        return '<span class="tb-gauge"><span class="what">Clarity</span><span class="word">Not measured</span></span>'
+        return _unmeasured_html(_("Clarity"))
     place = CLARITY_STEPS.index(grade) + 1
     return (
-        f'<span class="tb-gauge"><span class="what">Clarity, {place} of 5</span>'
-        f'<span class="word">{words.CLARITY[grade]}</span>{_sure_html(probability)}'
+        f'<span class="tb-gauge"><span class="what">{escape(_("Clarity, {place} of 5", place=place))}</span>'
+        f'<span class="word">{escape(_(words.CLARITY[grade]))}</span>{_sure_html(probability)}'
         f"{scale_html('clarity', place, 5)}</span>"
     )
 
@@ -83,21 +86,32 @@ def clarity_html(grade: Clarity | None, probability: float | None = None) -> str
 def severity_html(grade: Severity | None, probability: float | None = None) -> str:
     """Return the severity as word and scale: no cell full is no living algae, four are heavy."""
     if grade is None:
-        return '<span class="tb-gauge"><span class="what">Algae</span><span class="word">Not measured</span></span>'
+        return _unmeasured_html(_("Algae"))
     place = SEVERITY_STEPS.index(grade)
     return (
-        f'<span class="tb-gauge"><span class="what">Living algae, {place} of 4</span>'
-        f'<span class="word">{words.SEVERITY[grade]}</span>{_sure_html(probability)}'
+        f'<span class="tb-gauge"><span class="what">{escape(_("Living algae, {place} of 4", place=place))}</span>'
+        f'<span class="word">{escape(_(words.SEVERITY[grade]))}</span>{_sure_html(probability)}'
         f"{scale_html('algae', place, 4)}</span>"
     )
 
 
-def picture_html(jpeg: bytes | None, alt: str, *, missing: str = "No photo yet") -> str:
+def _unmeasured_html(what: str) -> str:
+    """Return a gauge without a value."""
+    word = escape(_("Not measured"))
+    return f'<span class="tb-gauge"><span class="what">{escape(what)}</span><span class="word">{word}</span></span>'
+
+
+def picture_html(jpeg: bytes | None, alt: str, *, missing: str = "") -> str:
     """Return a picture with its bytes inside, or a frame that says why there is none."""
     if jpeg is None:
-        return f'<div class="pic nopic">{escape(missing)}</div>'
+        return f'<div class="pic nopic">{escape(missing or _("No photo yet"))}</div>'
     data = base64.b64encode(jpeg).decode("ascii")
     return f'<img class="pic" alt="{escape(alt)}" src="data:image/jpeg;base64,{data}">'
+
+
+def refusal_html(error: TurnblueError | VisionError) -> str:
+    """Return what an error says, in the language of this run."""
+    return say_html(_(error.sentence), _(error.hint), act=True)
 
 
 def say_html(title: str, sentence: str = "", *, act: bool = False) -> str:
@@ -110,8 +124,8 @@ def cautions_html(cautions: Sequence[str]) -> str:
     """Return cautions in their own frame, right where the advice is; empty where there are none."""
     if not cautions:
         return ""
-    lines = "".join(f"<li>{escape(each)}</li>" for each in cautions)
-    return f'<div class="tb-caution"><b>{shape_html("triangle")} Take care</b><ul>{lines}</ul></div>'
+    lines = "".join(f"<li>{escape(_(each))}</li>" for each in cautions)
+    return f'<div class="tb-caution"><b>{shape_html("triangle")} {escape(_("Take care"))}</b><ul>{lines}</ul></div>'
 
 
 def step_html(step: Step, *, back: str = "") -> str:
@@ -121,27 +135,29 @@ def step_html(step: Step, *, back: str = "") -> str:
     """
     do = "".join(f"<li>{action_html(each)}</li>" for each in step.do)
     parts = [
-        '<section class="tb-step" aria-label="Next step"><div class="lead">Next step</div>',
-        f"<h2>{escape(step.title)}</h2>",
+        f'<section class="tb-step" aria-label="{escape(_("Next step"))}">'
+        f'<div class="lead">{escape(_("Next step"))}</div>',
+        f"<h2>{escape(_(step.title))}</h2>",
         f'<ol class="do">{do}</ol>' if do else "",
         f'<p class="back">{escape(back)}</p>' if back else "",
-        f"<p><b>Look for:</b> {escape(step.look_for)}</p>" if step.look_for else "",
+        f"<p><b>{escape(_('Look for:'))}</b> {escape(_(step.look_for))}</p>" if step.look_for else "",
         cautions_html(all_cautions(step)),
-        listed_html("Why", [each.say for each in step.why]),
-        listed_html("What would change this", step.would_change),
+        listed_html(_("Why"), [_(each.say) for each in step.why]),
+        listed_html(_("What would change this"), [_(each) for each in step.would_change]),
     ]
     doses = [each.dose for each in step.do if each.dose]
     if doses or step.sources:
-        sums = "".join(f"<p>{escape(dose.arithmetic)}</p>" for dose in doses)
+        sums = "".join(f"<p>{escape(_(dose.arithmetic))}</p>" for dose in doses)
         sources = sorted({*step.sources, *(source for dose in doses for source in dose.sources)})
         listed = "".join(f"<li>{escape(each)}</li>" for each in sources)
-        parts.append(f"<details><summary>Arithmetic and sources</summary>{sums}<ul>{listed}</ul></details>")
+        title = escape(_("Arithmetic and sources"))
+        parts.append(f"<details><summary>{title}</summary>{sums}<ul>{listed}</ul></details>")
     return "".join(parts) + "</section>"
 
 
 def action_html(action: Action) -> str:
     """Return one thing to do, its amount in bold: in the sentence, or after it where the sentence has none."""
-    say = escape(action.say)
+    say = escape(_(action.say))
     if action.dose is None:
         return say
     amount = escape(action.dose.say)
@@ -159,7 +175,7 @@ def all_cautions(step: Step) -> tuple[str, ...]:
 def flags_html(assessment: Assessment) -> str:
     """Return what is doubtful about a measurement, each doubt with what to do."""
     known = [BY_NAME[name] for name in assessment.flags if name in BY_NAME]
-    return "".join(doubt_html(flag.short, flag.say, spoils=flag.spoils) for flag in known)
+    return "".join(doubt_html(_(flag.short), _(flag.say), spoils=flag.spoils) for flag in known)
 
 
 def doubt_html(short: str, say: str, *, spoils: bool) -> str:
@@ -172,7 +188,7 @@ def doubt_html(short: str, say: str, *, spoils: bool) -> str:
 def readings_say(readings: Sequence[Reading], units: u.Units) -> list[tuple[str, str]]:
     """Return readings as pairs of name and value in people's units."""
     return [
-        (words.ANALYTE.get(each.analyte, each.analyte), u.reading_say(each.value, each.unit, units))
+        (_(words.ANALYTE.get(each.analyte, each.analyte)), u.reading_say(each.value, each.unit, units))
         for each in readings
     ]
 
@@ -180,7 +196,8 @@ def readings_say(readings: Sequence[Reading], units: u.Units) -> list[tuple[str,
 def poured_say(treatment: Treatment, units: u.Units) -> str:
     """Return what was poured as words: amount, chemical, strength."""
     strength = f" {treatment.strength_pct:g} %" if treatment.strength_pct else ""
-    return f"{say_amount(treatment.amount, treatment.unit, units.name)} {words.CHEMICAL[treatment.chemical]}{strength}"
+    amount = say_amount(treatment.amount, treatment.unit, units.name)
+    return _("{amount} {chemical}", amount=amount, chemical=_(words.CHEMICAL[treatment.chemical])) + strength
 
 
 def facts_html(facts: Sequence[tuple[str, str]]) -> str:
@@ -193,30 +210,31 @@ def equipment_say(visit: Visit, units: u.Units) -> list[tuple[str, str]]:
     """Return what was found at the equipment as pairs; what was not looked at is left out."""
     found = visit.equipment
     answers = (
-        ("Power", found.power_on, "on", "off"),
-        ("Pump", found.pump_runs, "runs", "does not run"),
-        ("Flow", found.flow_holds, "holds", "does not hold"),
-        ("Manifold", found.manifold_sound, "sound", "broken"),
+        (_("Power"), found.power_on, _("on"), _("off")),
+        (_("Pump"), found.pump_runs, _("runs"), _("does not run")),
+        (_("Flow"), found.flow_holds, _("holds"), _("does not hold")),
+        (_("Manifold"), found.manifold_sound, _("sound"), _("broken")),
     )
     facts = [(name, yes if answer else no) for name, answer, yes, no in answers if answer is not None]
     if found.filter_pressure_kpa is not None:
-        facts.append(("Filter pressure", say_pressure(found.filter_pressure_kpa, units.name)))
+        facts.append((_("Filter pressure"), say_pressure(found.filter_pressure_kpa, units.name)))
     if found.elements is not None:
-        facts.append(("Filter elements", words.ELEMENTS[found.elements].lower()))
+        facts.append((_("Filter elements"), _(words.ELEMENTS[found.elements]).lower()))
     return facts
 
 
 def days_say(progress: Progress, opened_at: datetime, now: datetime) -> str:
     """Return how long it has run and how long it may still take."""
-    so_far = words.days_say(now - opened_at).capitalize()
+    so_far = words.begin(words.days_say(now - opened_at))
     left = progress.days_to_clear
     if left is None or progress.standing in (Standing.READY, Standing.DONE):
         return so_far
     if left.high is None:
-        return f"{so_far}, at least {left.low:.0f} more to clear"
+        return _("{so_far}, at least {count} more to clear", so_far=so_far, count=f"{left.low:.0f}")
     low, high = round(left.low), round(left.high)
-    more = f"about {low}" if low == high else f"{low} to {high}"
-    return f"{so_far}, {more} more to clear"
+    if low == high:
+        return _("{so_far}, about {count} more to clear", so_far=so_far, count=low)
+    return _("{so_far}, {low} to {high} more to clear", so_far=so_far, low=low, high=high)
 
 
 def due_say(progress: Progress, desk: Desk) -> str:
@@ -224,7 +242,7 @@ def due_say(progress: Progress, desk: Desk) -> str:
     if progress.next_visit_due is None:
         return ""
     when = words.when_say(desk.local(progress.next_visit_due), desk.local(desk.now), us=desk.units.name == "us")
-    return f"Was due {when}" if progress.overdue else f"Due {when}"
+    return _("Was due {when}", when=when) if progress.overdue else _("Due {when}", when=when)
 
 
 def show_verdict(desk: Desk, sha256: str, title: str) -> None:
@@ -239,7 +257,7 @@ def show_verdict(desk: Desk, sha256: str, title: str) -> None:
     picture, said = st.columns([1, 1], gap="small")
     with picture:
         if checked:
-            st.image(checked, width="stretch", alt=f"{title}: what was found, drawn on it")
+            st.image(checked, width="stretch", alt=_("{title}: what was found, drawn on it", title=title))
     with said:
         st.html(verdict_html(title, rows[0].result if rows else None, desk.units))
 
@@ -250,18 +268,20 @@ def verdict_html(title: str, result: Mapping[str, Any] | None, units: u.Units) -
     A photo that cannot be used says how to retake it, and no grade.
     """
     if result is None:
-        return say_html(title, "Safe in the log, not measured yet.")
+        return say_html(title, _("Safe in the log, not measured yet."))
     found = [(BY_NAME[each["code"]], each["say"]) for each in result["problems"]]
-    doubts = [doubt_html(flag.short, say, spoils=flag.spoils) for flag, say in found]
+    # What a photo says in numbers of its own is said in the flag's words where the language has no other.
+    own = [(flag, _(say) if speech().knows(say) else _(flag.say)) for flag, say in found]
+    doubts = [doubt_html(_(flag.short), say, spoils=flag.spoils) for flag, say in own]
     water = result["water"]
     if not result["usable"] or water is None:
-        return f'<div class="tb-verdict"><h3>{escape(title)}: retake</h3>{"".join(doubts)}</div>'
+        return f'<div class="tb-verdict"><h3>{escape(_("{title}: retake", title=title))}</h3>{"".join(doubts)}</div>'
     depth = Interval(**water["visible_depth_m"])
     spread = u.depth_range_say(depth, units)
     clarity, severity = Clarity(water["clarity"]["grade"]), Severity(water["severity"]["grade"])
     return (
-        f'<div class="tb-verdict"><h3>{escape(title)}: measured</h3><div class="tb-now">'
-        f'<span class="tb-gauge"><span class="what">One sees down to</span><span class="word">'
+        f'<div class="tb-verdict"><h3>{escape(_("{title}: measured", title=title))}</h3><div class="tb-now">'
+        f'<span class="tb-gauge"><span class="what">{escape(_("One sees down to"))}</span><span class="word">'
         f'{escape(u.depth_say(depth, units))}</span> <span class="sure">{escape(spread)}</span></span>'
         f"{clarity_html(clarity, water['clarity']['probabilities'][clarity])}"
         f"{severity_html(severity, water['severity']['probabilities'][severity])}</div>{''.join(doubts)}</div>"
@@ -289,11 +309,14 @@ def show_head(desk: Desk, here: str) -> None:
                 with st.container(key="tb-here" if page == here else f"tb-to-{page}", width="content"):
                     st.page_link(desk.pages[page], label=desk.pages[page].title)
     if desk.company.invented:
-        st.html('<div class="tb-invented">Invented demo company: rendered photos, invented data</div>')
+        say = _("Invented demo company: rendered photos, invented data")
+        st.html(f'<div class="tb-invented">{escape(say)}</div>')
 
 
 def _sure_html(probability: float | None) -> str:
-    return "" if probability is None else f' <span class="sure">{probability:.0%} sure</span>'
+    if probability is None:
+        return ""
+    return f' <span class="sure">{escape(_("{percent} sure", percent=f"{probability:.0%}"))}</span>'
 
 
 def listed_html(title: str, sentences: Sequence[str]) -> str:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from app.errors import TurnblueError
+from app.words import mark
 from vision.specs import CardDesign, load_card
 
 TEMPLATE = Path(__file__).with_name("card.typ")
@@ -20,19 +21,28 @@ TOP_MM = 22.0
 """Where the card begins on the page [mm]."""
 
 HOW = (
-    "Print at 100 % (no “fit to page”) on matte, waterproof paper or film, in colour at the printer's best quality. "
-    "The line on the card must measure 20 mm.",
-    "Cut along the marks. Do not laminate with gloss film: it mirrors the sun.",
-    "At the pool, lay the card flat on the coping beside the water, dry, in the same light as the water: both in sun "
-    "or both in shade. Keep fingers off its corners.",
-    "Stand at the edge, look down into the water, the deep end if you can. Card in the picture, at least a tenth of "
-    "its width; water over more than half of it.",
-    "Test strip: dip, lay it in the slot, wait the time on its label, take the picture straight from above.",
-    "Store the card dark and dry. Replace it when its colours fade, or each season.",
+    mark(
+        "Print at 100 % (no “fit to page”) on matte, waterproof paper or film, in colour at the "
+        "printer's best quality. "
+        "The line on the card must measure 20 mm."
+    ),
+    mark("Cut along the marks. Do not laminate with gloss film: it mirrors the sun."),
+    mark(
+        "At the pool, lay the card flat on the coping beside the water, dry, in the same light as the "
+        "water: both in sun "
+        "or both in shade. Keep fingers off its corners."
+    ),
+    mark(
+        "Stand at the edge, look down into the water, the deep end if you can. Card in the picture, at "
+        "least a tenth of "
+        "its width; water over more than half of it."
+    ),
+    mark("Test strip: dip, lay it in the slot, wait the time on its label, take the picture straight from above."),
+    mark("Store the card dark and dry. Replace it when its colours fade, or each season."),
 )
 """Our own wording; common practice, no source."""
 
-SMALL = (
+SMALL = mark(
     "Lean over no water alone and keep children away from the edge. Handle test chemicals and pool chemicals as their "
     "labels say."
 )

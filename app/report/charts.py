@@ -7,13 +7,14 @@ which is told apart by place, shape and words too, never by colour alone. Nothin
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from app.records import Recovery, Visit
+from app.records import Chemical, Recovery, Visit
 from app.treatment.forecast import GOAL_DEPTH_M
+from app.words import mark
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Interval, Severity
 
 if TYPE_CHECKING:
@@ -48,6 +49,40 @@ each stands on its ground at 4.5:1 or more (checked by tests/app/report/test_cha
 
 FONT = "system-ui, -apple-system, 'Segoe UI', Roboto, 'Noto Sans', sans-serif"
 """The device's own typeface."""
+
+
+POURED_SAY: Mapping[Chemical, str] = {
+    Chemical.SODIUM_HYPOCHLORITE: mark("sodium hypochlorite"),
+    Chemical.CALCIUM_HYPOCHLORITE: mark("calcium hypochlorite"),
+    Chemical.DICHLOR: mark("dichlor"),
+    Chemical.TRICHLOR: mark("trichlor"),
+    Chemical.SODIUM_BROMIDE: mark("sodium bromide"),
+    Chemical.COPPER_ALGAECIDE: mark("copper algaecide"),
+    Chemical.FLOCCULANT: mark("flocculant"),
+    Chemical.CLARIFIER: mark("clarifier"),
+    Chemical.HYDROCHLORIC_ACID: mark("hydrochloric acid"),
+    Chemical.SODIUM_BISULFATE: mark("sodium bisulfate"),
+    Chemical.SODIUM_BICARBONATE: mark("sodium bicarbonate"),
+    Chemical.SODIUM_CARBONATE: mark("sodium carbonate"),
+    Chemical.CALCIUM_CHLORIDE: mark("calcium chloride"),
+    Chemical.CYANURIC_ACID: mark("cyanuric acid"),
+    Chemical.SODIUM_THIOSULFATE: mark("sodium thiosulfate"),
+}
+"""What was poured, as it stands beside a dose's mark."""
+
+GRADE_SAY: Mapping[str, str] = {
+    "crystal": mark("crystal"),
+    "clear": mark("clear"),
+    "hazy": mark("hazy"),
+    "cloudy": mark("cloudy"),
+    "opaque": mark("opaque"),
+    "none": mark("none"),
+    "trace": mark("trace"),
+    "light": mark("light"),
+    "moderate": mark("moderate"),
+    "heavy": mark("heavy"),
+}
+"""The grades' bands in words."""
 
 
 def depth_rows(recovery: Recovery, *, m_per_unit: float = 1.0) -> list[dict[str, Any]]:
@@ -113,13 +148,13 @@ def algae_rows(recovery: Recovery) -> list[dict[str, Any]]:
     return rows
 
 
-def dose_rows(recovery: Recovery) -> list[dict[str, Any]]:
-    """Return one row a visit at which something was poured: `at` and `poured`, a short text."""
+def dose_rows(recovery: Recovery, say: Callable[[str], str] = str) -> list[dict[str, Any]]:
+    """Return one row a visit at which something was poured: `at` and `poured`, a short text said by `say`."""
     return [
         {
             "at": visit.at.isoformat(),
             "poured": ", ".join(
-                f"{each.chemical.value.replace('_', ' ')} {each.amount:.3g} {each.unit}" for each in visit.treatments
+                f"{say(POURED_SAY[each.chemical])} {each.amount:.3g} {each.unit}" for each in visit.treatments
             ),
         }
         for visit in recovery.visits
@@ -155,6 +190,7 @@ def recovery_panels(
     m_per_unit: float = 1.0,
     ground: str = "light",
     narrow: bool = False,
+    say: Callable[[str], str] = str,
 ) -> tuple[alt.LayerChart, alt.LayerChart]:
     """Draw how far one sees and how much algae there is, over one time axis, doses marked on both.
 
@@ -177,6 +213,8 @@ def recovery_panels(
         "light" or "dark": the paper it is drawn for.
     narrow : bool
         Drawn for a phone: lower and with fewer ticks.
+    say : callable
+        Says a message in the reader's language; English as it is by default.
 
     Returns
     -------
@@ -194,8 +232,10 @@ def recovery_panels(
     if ground not in PALETTE:
         raise ValueError(f"ground must be one of {sorted(PALETTE)}, got {ground!r}")
     palette = PALETTE[ground]
-    depth, algae, doses = depth_rows(recovery, m_per_unit=m_per_unit), algae_rows(recovery), dose_rows(recovery)
+    depth, algae, doses = depth_rows(recovery, m_per_unit=m_per_unit), algae_rows(recovery), dose_rows(recovery, say)
     forecast = forecast_rows(days_to_clear, now, m_per_unit=m_per_unit)
+    # Months' names are the browser's own, English: elsewhere days are written in figures.
+    days = "%b %-d" if say is str or getattr(say, "language", "en") == "en" else "%-d/%-m"
     span = _time_span(recovery, now, *(datetime.fromisoformat(row["latest"]) for row in forecast))
     height = 150 if narrow else 180
     day_step = max(1, math.ceil((span[1] - span[0]) / timedelta(days=4 if narrow else 6)))
@@ -218,7 +258,7 @@ def recovery_panels(
             title=None,
             scale=alt.Scale(domain=ends),
             axis=alt.Axis(
-                format="%b %-d",
+                format=days,
                 # Whole days, at most six of them: no day's name twice.
                 tickCount=alt.TimeIntervalStep(interval="day", step=day_step),
                 labelOverlap=True,
@@ -236,7 +276,7 @@ def recovery_panels(
                 title=None, values=_ticks(smallest, top), format="~g", grid=False, minExtent=30, maxExtent=30
             ),
         )
-        bands = _bands(lower, smallest, top)
+        bands = [{**row, "grade": say(GRADE_SAY[row["grade"]])} for row in _bands(lower, smallest, top)]
         ground_bands = (
             _chart_of(bands)
             .mark_rect(color=palette.band)
@@ -250,12 +290,18 @@ def recovery_panels(
         dose_rule = (
             _chart_of(doses)
             .mark_rule(color=palette.dose, strokeDash=[4, 3], strokeWidth=1.5)
-            .encode(x=time, tooltip=[alt.Tooltip("poured:N", title="Poured"), alt.Tooltip("at:T", title="At")])
+            .encode(
+                x=time,
+                tooltip=[
+                    alt.Tooltip("poured:N", title=say(mark("Poured"))),
+                    alt.Tooltip("at:T", title=say(mark("At"))),
+                ],
+            )
         )
         dose_mark = (
             _chart_of(doses)
             .mark_point(shape="triangle-down", filled=True, size=70, color=palette.dose, opacity=1, yOffset=4)
-            .encode(x=time, y=alt.value(0), tooltip=[alt.Tooltip("poured:N", title="Poured")])
+            .encode(x=time, y=alt.value(0), tooltip=[alt.Tooltip("poured:N", title=say(mark("Poured")))])
         )
         base = _chart_of(rows).encode(x=time)
         line = base.mark_line(color=colour, strokeWidth=2, opacity=0.55).encode(y=value)
@@ -265,10 +311,10 @@ def recovery_panels(
         dot = base.mark_point(shape=shape, filled=True, size=95, color=colour, opacity=1).encode(
             y=value,
             tooltip=[
-                alt.Tooltip("at:T", title="At", format="%b %-d %H:%M"),
+                alt.Tooltip("at:T", title=say(mark("At")), format=f"{days} %H:%M"),
                 alt.Tooltip("mid:Q", title=title, format=".3~g"),
-                alt.Tooltip("low:Q", title="Low (80 % interval)", format=".3~g"),
-                alt.Tooltip("high:Q", title="High", format=".3~g"),
+                alt.Tooltip("low:Q", title=say(mark("Low (80 % interval)")), format=".3~g"),
+                alt.Tooltip("high:Q", title=say(mark("High")), format=".3~g"),
             ],
         )
         arrow = (
@@ -277,8 +323,12 @@ def recovery_panels(
             .encode(y=value)
         )
         told = [
-            alt.Tooltip(f"{name}:T", title=say, format="%b %-d")
-            for name, say in (("soonest", "Clear, soonest"), ("middle", "Most likely"), ("latest", "Latest (80 %)"))
+            alt.Tooltip(f"{name}:T", title=say(message), format=days)
+            for name, message in (
+                ("soonest", mark("Clear, soonest")),
+                ("middle", mark("Most likely")),
+                ("latest", mark("Latest (80 %)")),
+            )
         ]
         span_bar = (
             _chart_of(expected)
@@ -305,7 +355,7 @@ def recovery_panels(
         expected=forecast,
         lower=shown_clarity,
         smallest=SMALLEST_SHOWN_M / m_per_unit,
-        title=f"Visible depth, {depth_unit}",
+        title=f"{say(mark('Visible depth'))}, {depth_unit}",
         colour=palette.depth,
         shape="circle",
         dated=False,
@@ -315,7 +365,7 @@ def recovery_panels(
         expected=[],
         lower=SEVERITY_LOWER_UG_L,
         smallest=SMALLEST_SHOWN_UG_L,
-        title="Living algae, chlorophyll-a in µg/L",
+        title=say(mark("Living algae, chlorophyll-a in µg/L")),
         colour=palette.algae,
         shape="diamond",
         dated=True,

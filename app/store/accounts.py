@@ -74,6 +74,7 @@ def _account_of(row: Row) -> Account:
         sees_all=bool(row["sees_all"]),
         pool_ids=frozenset(json.loads(row["pool_ids"])),
         closed_at=None if row["closed_at"] is None else datetime.fromisoformat(row["closed_at"]),
+        language=row["language"],
     )
 
 
@@ -93,6 +94,7 @@ def save_account(log: Log, saved: Account, *, at: datetime) -> Account:
         "email": name_key(saved.email) or None,
         "sees_all": int(saved.sees_all),
         "closed_at": None if saved.closed_at is None else time_text(saved.closed_at),
+        "language": saved.language,
     }
     with log.atomic():
         for column, noun in (("name_key", "name"), ("email", "e-mail address")):

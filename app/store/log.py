@@ -13,6 +13,7 @@ import json
 import secrets
 import sqlite3
 import time
+import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
@@ -41,6 +42,7 @@ from app.store import photos
 from app.store.migrations import APPLICATION_ID, MIGRATIONS
 from app.store.rows import Row, assessment_of, clean_text, from_json, speak_for_water, time_text, to_row, with_sighting
 from app.store.snapshot import copy_database
+from app.words import mark, said
 from vision.results import PhotoResult, to_json
 
 LOG_FILE = "log.sqlite3"
@@ -56,9 +58,34 @@ ID_LETTERS = "0123456789abcdefghjkmnpqrstvwxyz"
 """Letters of an id: 32, without those read for another (i, l, o, u)."""
 
 
+THERE_IS_NO = {
+    "pool": mark("There is no pool {id} in the log."),
+    "recovery": mark("There is no recovery {id} in the log."),
+    "visit": mark("There is no visit {id} in the log."),
+    "photo": mark("There is no photo {id} in the log."),
+}
+"""What is said of what is not there, or not seen by who asks."""
+
+
 def new_id(prefix: str) -> str:
     """Return a new id, `prefix` and twelve random letters (60 bits), so that two devices never make the same."""
     return f"{prefix}-" + "".join(secrets.choice(ID_LETTERS) for _ in range(12))
+
+
+def folded(text: str | None) -> str:
+    """Return text as it is searched: without case and accents.
+
+    Examples
+    --------
+    >>> folded("Peña 3"), folded(None)
+    ('pena 3', '')
+    """
+    if not text:
+        return ""
+    if text.isascii():
+        return text.lower()
+    plain = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(each for each in plain if not unicodedata.combining(each))
 
 
 class Log:
@@ -114,6 +141,7 @@ class Log:
             frozen._connection = sqlite3.connect(f"{database.resolve().as_uri()}?mode=ro&immutable=1", uri=True)
             frozen._db = Database(frozen._connection, execute_plugins=False)
             frozen._connection.create_function("is_mine", 1, lambda _pool_id: True)
+            frozen._connection.create_function("folded", 1, folded, deterministic=True)
         try:
             yield frozen
         finally:
@@ -193,9 +221,7 @@ class Log:
                 if not any(
                     row["pool_id"] is None or self.actor.sees(row["pool_id"]) for row in self._rows(query, value)
                 ):
-                    raise NotInLog(
-                        f"There is no {noun} {value[:14]} in the log.", "See what there is with: turnblue pools"
-                    )
+                    raise NotInLog(said(THERE_IS_NO[noun], id=value[:14]), "See what there is with: turnblue pools")
 
     # Company and pools
 
@@ -254,7 +280,8 @@ class Log:
             pool = self._one("pools", pool_id, "pool")
             if self._rows("select id from recoveries where pool_id = ? and closed_at is null", pool_id):
                 raise AlreadyInLog(
-                    f"{pool['name']} has an open recovery already.", "Add the visit to it, or close it first."
+                    said("{pool} has an open recovery already.", pool=pool["name"]),
+                    "Add the visit to it, or close it first.",
                 )
             recovery_id = new_id("r")
             row = {"pool_id": pool_id, "opened_at": time_text(at), "closed_at": None}
@@ -277,7 +304,7 @@ class Log:
         """
         found = self._recoveries("id = ?", recovery_id)
         if not found:
-            raise NotInLog(f"There is no recovery {recovery_id} in the log.", "See them with: turnblue pools")
+            raise NotInLog(said(THERE_IS_NO["recovery"], id=recovery_id), "See them with: turnblue pools")
         return found[0]
 
     def recovery_ids(self, start: str) -> list[str]:
@@ -448,10 +475,10 @@ class Log:
         with self.atomic():
             row = self.photo(sha256)
             if row is None:
-                raise NotInLog(f"There is no photo {sha256[:12]} in the log.", "Send the photo itself again.")
+                raise NotInLog(said(THERE_IS_NO["photo"], id=sha256[:12]), "Send the photo itself again.")
             if row["visit_id"] not in (None, visit_id):
                 raise AlreadyInLog(
-                    f"The photo {row['original_name']} is in the log already, with another visit.",
+                    said("The photo {name} is in the log already, with another visit.", name=row["original_name"]),
                     "Take a new photo: one photo speaks for one visit.",
                 )
             self._put("photos", {"sha256": sha256}, {"visit_id": visit_id}, at=at, who=who)
@@ -491,7 +518,7 @@ class Log:
             If the log has no such photo.
         """
         if self.photo(sha256) is None:
-            raise NotInLog(f"There is no photo {sha256[:12]} in the log.", "Send the photo itself again.")
+            raise NotInLog(said(THERE_IS_NO["photo"], id=sha256[:12]), "Send the photo itself again.")
         return self.photos_kept.read(sha256)
 
     def append_measurement(
@@ -548,6 +575,7 @@ class Log:
         run = self._connection.execute
         run(f"pragma busy_timeout = {int(BUSY_TIMEOUT_S * 1000)}")
         self._connection.create_function("is_mine", 1, lambda pool_id: self.actor.sees(pool_id))
+        self._connection.create_function("folded", 1, folded, deterministic=True)
         version = run("pragma user_version").fetchone()[0]
         ours = run("pragma application_id").fetchone()[0] == APPLICATION_ID
         if not ours and run("select count(*) from sqlite_master").fetchone()[0]:
@@ -617,7 +645,7 @@ class Log:
         """Return the row of that id, or say that there is none."""
         found = self._rows(f"select * from {table} where id = ?", row_id)
         if not found:
-            raise NotInLog(f"There is no {noun} {row_id} in the log.", "See what there is with: turnblue pools")
+            raise NotInLog(said(THERE_IS_NO[noun], id=row_id), "See what there is with: turnblue pools")
         return found[0]
 
     def _put(self, table: str, key: dict[str, Any], columns: dict[str, Any], *, at: datetime | None, who: str) -> None:

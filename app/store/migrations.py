@@ -75,6 +75,12 @@ def add_confirmations(db: Database) -> None:
         db.conn.execute(statement)
 
 
+def add_languages_and_address(db: Database) -> None:
+    """Add the languages that the company and each person read, the public address, and a quick way to pools by name."""
+    for statement in _LANGUAGES_AND_ADDRESS.split(";\n\n"):
+        db.conn.execute(statement)
+
+
 MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     create_log,
     add_sightings_and_prices,
@@ -86,6 +92,7 @@ MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     keep_free,
     add_sighted,
     add_confirmations,
+    add_languages_and_address,
 )
 """In order; append only. Those that change nothing are replaced before the first release."""
 
@@ -465,3 +472,14 @@ begin select raise(abort, 'confirmations are appended, never changed'); end
 """
 """A confirmation hangs on the measurement it was made before, so that given and confirmed grade stay side by side; the
 newest of a photo counts."""
+
+_LANGUAGES_AND_ADDRESS = """
+create index pools_by_name on pools (name collate nocase, id);
+
+alter table company add column team_language text not null default 'en';
+
+alter table company add column public_address text not null default '';
+
+alter table accounts add column language text not null default ''
+"""
+"""Version 11. An account without a language of its own reads the company's; an empty address is not known."""

@@ -64,6 +64,7 @@ def withdraw_kind(log: Log, kind_id: str, *, at: datetime) -> None:
         query = "update strip_kinds set withdrawn_at = ? where id = ? and withdrawn_at is null"
         if log._connection.execute(query, (time_text(at), kind_id)).rowcount != 1:
             raise NotInLog(f"There is no strip kind {kind_id} in use.", "See: turnblue strip kinds")
+        log._note("strip_kinds", kind_id, {"withdrawn_at": None}, {"withdrawn_at": time_text(at)}, at=at, who="")
 
 
 def kinds(log: Log) -> tuple[KeptKind, ...]:

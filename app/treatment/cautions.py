@@ -37,6 +37,8 @@ class Topic(StrEnum):
     WASTE = "waste"
     DE_POWDER = "de_powder"
     PUBLIC = "public"
+    EDGE = "edge"
+    STORING = "storing"
 
 
 @dataclass(frozen=True)
@@ -106,6 +108,13 @@ WORK: dict[Topic, tuple[Caution, ...]] = {
         Caution("Filter powder harms the lungs: wear a dust mask, and bag the spent powder.", COMMON_PRACTICE),
     ),
     Topic.PUBLIC: (Caution("A public pool stays closed until its health code is met.", MAHC_CLARITY),),
+    Topic.EDGE: (
+        Caution(
+            "Photograph with both feet on dry deck, and never lean out over the water: nobody may see you fall in.",
+            COMMON_PRACTICE,
+        ),
+    ),
+    Topic.STORING: (Caution("Keep chlorine and acid apart, dry, cool, and locked away from children.", EPA_2001),),
 }
 """Dangers of a piece of work."""
 

@@ -24,6 +24,7 @@ from statistics import NormalDist
 
 from app.records import Assessment, Recovery
 from app.treatment.trend import log_figure, water_of
+from app.words import mark, said
 from vision.results import Interval
 
 SHARED_OF_ERROR = 0.30
@@ -119,20 +120,21 @@ def _say(depth: FigureChange, algae: FigureChange) -> str:
     """Return the change as one sentence, with the probability of what is claimed."""
     parts = []
     for figure, further, nearer in (
-        (depth, "one sees further", "one sees less far"),
-        (algae, "the algae are fewer", "the algae are more"),
+        (depth, mark("one sees further"), mark("one sees less far")),
+        (algae, mark("the algae are fewer"), mark("the algae are more")),
     ):
         if figure.verdict is Verdict.BETTER:
-            parts.append(f"{further} ({_percent(figure.better)} sure)")
+            parts.append(said("{what} ({percent} sure)", what=further, percent=_percent(figure.better)))
         elif figure.verdict is Verdict.WORSE:
-            parts.append(f"{nearer} ({_percent(figure.worse)} sure)")
+            parts.append(said("{what} ({percent} sure)", what=nearer, percent=_percent(figure.worse)))
+    if len(parts) == 2:
+        return said("Since the visit before, {one} and {other}.", one=parts[0], other=parts[1])
     if parts:
-        said = " and ".join(parts)
-        return f"Since the visit before, {said}."
-    likely = max(depth.better, algae.better), max(depth.worse, algae.worse)
-    return (
-        "No change since the visit before that can be told from the photos "
-        f"(better: {_percent(likely[0])}, worse: {_percent(likely[1])})."
+        return said("Since the visit before, {one}.", one=parts[0])
+    return said(
+        "No change since the visit before that can be told from the photos (better: {better}, worse: {worse}).",
+        better=_percent(max(depth.better, algae.better)),
+        worse=_percent(max(depth.worse, algae.worse)),
     )
 
 

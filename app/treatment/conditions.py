@@ -148,8 +148,11 @@ def chlorine_holds(f: Facts) -> bool:
 
 
 def not_helping(f: Facts) -> bool:
-    """Return whether the water stands still although enough was poured, or although there is nothing left to kill."""
-    return f.is_stalled and (f.is_milky or len(f.dose_visit_ids) >= limits.DOSES_BEFORE_DOUBT)
+    """Return whether the water stands still although enough was poured or stands in it, or nothing is left to kill."""
+    if not f.is_stalled:
+        return False
+    held_in_vain = chlorine_holds(f) and f.stall is not None and f.stall.days >= limits.HELD_IN_VAIN_DAYS
+    return f.is_milky or held_in_vain or len(f.dose_visit_ids) >= limits.DOSES_BEFORE_DOUBT
 
 
 def chlorine_held_back(f: Facts) -> bool:

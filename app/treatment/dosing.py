@@ -32,9 +32,9 @@ from app.treatment.units import (
     pounds,
     say_amount,
     say_concentration,
-    say_packages,
     say_pool_volume,
 )
+from app.words import mark, said, said_list, said_several
 from vision.results import Severity
 
 VOLUME_DOUBT = 0.10
@@ -131,17 +131,24 @@ def dose_for(
     if not product.changes:
         return _by_label(chemical, volume_l=volume_l, label_rate=label_rate, units=units)
     change = _check_change(chemical, change_mg_l, most_mg_l)
-    strength, note = _strength(chemical, strength_pct, basis, age_days, storage_c)
+    strength, notes = _strength(chemical, strength_pct, basis, age_days, storage_c)
     amount = _amount(chemical, volume_l, change, strength)
     low, high = amount * (1 - volume_doubt), amount * (1 + volume_doubt)
     if most_mg_l is not None:
         low, high = amount, _amount(chemical, volume_l, most_mg_l, strength)
     if chemical == Chemical.SODIUM_THIOSULFATE:
         low, high = (amount * each / product.mg_per_mg for each in THIOSULFATE_RANGE)
-        note += " Half of it first: how much it takes depends on the water, by a factor of 8. Then test again."
+        half = mark("Half of it first: how much it takes depends on the water, by a factor of 8. Then test again.")
+        notes.append(half)
     if volume_doubt != VOLUME_DOUBT and most_mg_l is None:
-        ends = f"{say_amount(low, product.unit, units)} to {say_amount(high, product.unit, units)}"
-        note += f" The volume may be off by {volume_doubt:.0%} either way: {ends}."
+        notes.append(
+            said(
+                "The volume may be off by {percent} either way: {low} to {high}.",
+                percent=f"{volume_doubt:.0%}",
+                low=say_amount(low, product.unit, units),
+                high=say_amount(high, product.unit, units),
+            )
+        )
     warned = cautions.of_chemical(chemical)
     return Dose(
         chemical=chemical,
@@ -151,7 +158,7 @@ def dose_for(
         low=low,
         high=high,
         say=say_amount(amount, product.unit, units),
-        arithmetic=_arithmetic(chemical, volume_l, change, strength, units) + note,
+        arithmetic=said_list([_arithmetic(chemical, volume_l, change, strength, units), *notes], joint=" "),
         cautions=cautions.say_all(warned),
         sources=tuple(dict.fromkeys((product.source, *cautions.sources_of(warned)))),
         side_effects=_side_effects(chemical, amount, volume_l, strength, units),
@@ -277,7 +284,14 @@ def split_with_granules(
         Chemical.CALCIUM_HYPOCHLORITE, volume_l=volume_l, change_mg_l=half_mg_l, strength_pct=granules_pct, units=units
     )
     bags = max(1, round(gallons(liquid.amount) * dose.strength_pct / limits.STOCK_TRADE_PCT))
-    say = f"{liquid.say} and {say_packages(bags, 1, 'bag')} ({granules.say} of granules of {granules.strength_pct:g} %)"
+    say = said_several(
+        "{liquid} and {count} bag ({granules} of granules of {percent} %)",
+        "{liquid} and {count} bags ({granules} of granules of {percent} %)",
+        bags,
+        liquid=liquid.say,
+        granules=granules.say,
+        percent=f"{granules.strength_pct:g}",
+    )
     return SplitDose(liquid, granules, bags, say)
 
 
@@ -314,7 +328,12 @@ def ph_dose(
     lowers = chemical in cautions.ACIDS
     if not (lowers or chemical == Chemical.SODIUM_CARBONATE) or (ph_to < ph_from) != lowers:
         raise CannotDose(
-            f"{PRODUCTS[chemical].name} does not take pH from {ph_from:g} to {ph_to:g}.",
+            said(
+                "{product} does not take pH from {low} to {high}.",
+                product=PRODUCTS[chemical].name,
+                low=f"{ph_from:g}",
+                high=f"{ph_to:g}",
+            ),
             "Use acid to lower pH and soda ash to raise it.",
         )
     try:
@@ -332,9 +351,11 @@ def ph_dose(
         ) from error
     capped = min(abs(change), limits.ALKALINITY_DROP_MG_L) if lowers else abs(change)
     dose = dose_for(chemical, volume_l=volume_l, change_mg_l=capped, strength_pct=strength_pct, units=units)
-    note = f" Takes pH from {ph_from:g} towards {ph_to:g}"
-    note += "; no more in one go: test again after four hours." if capped < abs(change) else "."
-    return replace(dose, low=dose.amount / 2, arithmetic=dose.arithmetic + note)
+    ends = {"low": f"{ph_from:g}", "high": f"{ph_to:g}"}
+    note = said("Takes pH from {low} towards {high}.", **ends)
+    if capped < abs(change):
+        note = said("Takes pH from {low} towards {high}; no more in one go: test again after four hours.", **ends)
+    return replace(dose, low=dose.amount / 2, arithmetic=said_list([dose.arithmetic, note], joint=" "))
 
 
 def _amount(chemical: Chemical, volume_l: float, change_mg_l: float, strength_pct: float) -> float:
@@ -349,7 +370,7 @@ def _by_label(chemical: Chemical, *, volume_l: float, label_rate: LabelRate | No
     if label_rate is None:
         if chemical != Chemical.SODIUM_BROMIDE:
             raise CannotDose(
-                f"{product.name.capitalize()} is dosed by its label.",
+                said("{product} is dosed by its label.", product=product.name.capitalize()),
                 "Type the label's rate: so much product for so much water.",
             )
         label_rate = LabelRate(limits.BROMIDE_ML_PER_L / 1000, "L", 1.0)
@@ -360,8 +381,6 @@ def _by_label(chemical: Chemical, *, volume_l: float, label_rate: LabelRate | No
         raise CannotDose("The label's rate must be above zero.", "Read it from the label and type it again.")
     amount = label_rate.amount * volume_l / label_rate.per_volume_l
     shown = litres(15_000) if source.startswith("16") else label_rate.per_volume_l
-    rate = f"{say_amount(label_rate.amount * shown / label_rate.per_volume_l, label_rate.unit, units)} for "
-    rate += say_pool_volume(shown, units)
     warned = cautions.of_chemical(chemical)
     return Dose(
         chemical=chemical,
@@ -371,8 +390,13 @@ def _by_label(chemical: Chemical, *, volume_l: float, label_rate: LabelRate | No
         low=amount * (1 - VOLUME_DOUBT),
         high=amount * (1 + VOLUME_DOUBT),
         say=say_amount(amount, label_rate.unit, units),
-        arithmetic=f"{rate}, so {say_amount(amount, label_rate.unit, units)} for {say_pool_volume(volume_l, units)}. "
-        "The label's rate comes first.",
+        arithmetic=said(
+            "{rate_amount} for {rate_volume}, so {amount} for {volume}. The label's rate comes first.",
+            rate_amount=say_amount(label_rate.amount * shown / label_rate.per_volume_l, label_rate.unit, units),
+            rate_volume=say_pool_volume(shown, units),
+            amount=say_amount(amount, label_rate.unit, units),
+            volume=say_pool_volume(volume_l, units),
+        ),
         cautions=cautions.say_all(warned),
         sources=tuple(dict.fromkeys((source, *cautions.sources_of(warned)))),
     )
@@ -380,15 +404,19 @@ def _by_label(chemical: Chemical, *, volume_l: float, label_rate: LabelRate | No
 
 def _strength(
     chemical: Chemical, strength_pct: float | None, basis: StrengthBasis, age_days: float, storage_c: float
-) -> tuple[float, str]:
+) -> tuple[float, list[str]]:
     """Return the strength to reckon with (trade % for liquid chlorine) and what has to be said about it."""
     product = PRODUCTS[chemical]
     assumed = strength_pct is None
     strength = product.strength_pct if strength_pct is None else strength_pct
     if strength is None or not 0 < strength <= 100:
-        raise CannotDose(f"A strength of {strength_pct:g} % cannot be.", "Read the per cent from the label.")
+        raise CannotDose(
+            said("A strength of {percent} % cannot be.", percent=f"{strength_pct:g}"),
+            "Read the per cent from the label.",
+        )
     if chemical != Chemical.SODIUM_HYPOCHLORITE:
-        return strength, f" Strength not known: {strength:g} % assumed." if assumed and strength < 100 else ""
+        guess = said("Strength not known: {percent} % assumed.", percent=f"{strength:g}")
+        return strength, [guess] if assumed and strength < 100 else []
     try:
         fresh = trade_pct(strength, basis)
         left = aged_trade_pct(fresh, age_days=age_days, storage_c=storage_c)
@@ -397,18 +425,26 @@ def _strength(
             "The strength, age or storage temperature of the liquid chlorine cannot be.",
             "Strength is above 0 and at most 25 %, age 0 days or more, storage 32 to 140 deg F (0 to 60 deg C).",
         ) from error
-    note = " Strength not known: 12.5 trade % assumed." if assumed else ""
+    notes: list[str] = [mark("Strength not known: 12.5 trade % assumed.")] if assumed else []
     if basis == StrengthBasis.TRADE:
         weight = trade_pct(strength, StrengthBasis.WEIGHT_HYPOCHLORITE)
-        note += (
-            f" {strength:g} % read as trade % ({strength * 10:g} g/L available chlorine); if the label means % by "
-            f"weight of sodium hypochlorite, pour {fresh / weight:.0%} of this."
+        notes.append(
+            said(
+                "{percent} % read as trade % ({grams} g/L available chlorine); if the label means % by weight of "
+                "sodium hypochlorite, pour {share} of this.",
+                percent=f"{strength:g}",
+                grams=f"{strength * 10:g}",
+                share=f"{fresh / weight:.0%}",
+            )
         )
     else:
-        note += f" The label's {strength:g} % by weight is {fresh:.1f} trade %."
+        notes.append(
+            said("The label's {percent} % by weight is {trade} trade %.", percent=f"{strength:g}", trade=f"{fresh:.1f}")
+        )
     if age_days > 0:
-        note += f" After {age_days:g} days about {left:.1f} trade % is left."
-    return left, note
+        left_say = said("After {days} days about {trade} trade % is left.", days=f"{age_days:g}", trade=f"{left:.1f}")
+        notes.append(left_say)
+    return left, notes
 
 
 def _arithmetic(chemical: Chemical, volume_l: float, change_mg_l: float, strength_pct: float, units: str) -> str:
@@ -428,9 +464,13 @@ def _arithmetic(chemical: Chemical, volume_l: float, change_mg_l: float, strengt
             f"{pool_gal:,.0f} gal x 8.345 lb/gal x {change}{factor} / 1,000,000 / {strength} = {pounds(amount):.3g} lb."
         )
     grams = active_g(chemical, strength_pct)
-    return (
-        f"{pool_gal:,.0f} gal x {change}{factor} / {grams * 1000:,.0f} ppm in the jug ({grams:.4g} g/L) "
-        f"= {amount / L_PER_GAL:.3g} gal."
+    return said(
+        "{volume} gal x {change} / {strength} ppm in the jug ({grams} g/L) = {amount} gal.",
+        volume=f"{pool_gal:,.0f}",
+        change=f"{change}{factor}",
+        strength=f"{grams * 1000:,.0f}",
+        grams=f"{grams:.4g}",
+        amount=f"{amount / L_PER_GAL:.3g}",
     )
 
 
@@ -440,17 +480,17 @@ def _side_effects(
     """Say what else the water takes up."""
     found = effects(chemical, amount, volume_l=volume_l, strength_pct=strength_pct)
     changes = PRODUCTS[chemical].changes
-    said = []
-    for name, value, noun in (
-        ("cyanuric_acid", found.cyanuric_acid_mg_l, "cyanuric acid"),
-        ("calcium_hardness", found.calcium_hardness_mg_l, "calcium hardness"),
-        ("salt", found.salt_mg_l, "salt"),
+    told: list[str] = []
+    for name, value, message in (
+        ("cyanuric_acid", found.cyanuric_acid_mg_l, mark("adds {amount} cyanuric acid")),
+        ("calcium_hardness", found.calcium_hardness_mg_l, mark("adds {amount} calcium hardness")),
+        ("salt", found.salt_mg_l, mark("adds {amount} salt")),
     ):
         if name != changes and value >= 0.05:
-            said.append(f"adds {say_concentration(value, units)} {noun}")
+            told.append(said(message, amount=say_concentration(value, units)))
     if found.ph:
-        said.append(found.ph)
-    return tuple(said)
+        told.append(found.ph)
+    return tuple(told)
 
 
 def _check_volume(volume_l: float) -> None:
@@ -465,7 +505,9 @@ def _check_change(chemical: Chemical, change_mg_l: float | None, most_mg_l: floa
     """Refuse a change that is missing, not above zero, or beyond what any water takes."""
     if change_mg_l is None or not (math.isfinite(change_mg_l) and 0 < change_mg_l <= 1000):
         raise CannotDose(
-            f"By how much {PRODUCTS[chemical].name} is to change the water is missing or cannot be.",
+            said(
+                "By how much {product} is to change the water is missing or cannot be.", product=PRODUCTS[chemical].name
+            ),
             "Give the change as a number above 0, at most 1,000 ppm (mg/L); the chemical itself says up or down.",
         )
     if most_mg_l is not None and not (math.isfinite(most_mg_l) and most_mg_l >= change_mg_l):

@@ -46,7 +46,7 @@ class Leftover:
 LEFT_OUT: dict[str, Leftover] = {
     "sand": Leftover(0.86, 0.18, 0.4, 1.1),
     "sand_floc": Leftover(1.0, 0.45, 0.5, 1.6),
-    "cartridge": Leftover(0.97, 0.20, 0.3, 0.55),
+    "cartridge": Leftover(0.97, 0.20, 0.3, 0.65),
     "de": Leftover(0.97, 0.20, 0.3, 0.55),
 }
 """Visits a day apart, a second dose, vacuuming, rain. Our own, set on made-up recoveries: it has not met a pool."""

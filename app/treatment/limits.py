@@ -131,6 +131,9 @@ VACUUM_SESSIONS = 2
 FLOC_ROUNDS = 2
 """Rounds of flocculant before another way is tried. Our own choice."""
 
+HELD_IN_VAIN_DAYS = 1.5
+"""Days of high chlorine beside algae that live on, after which it is asked what holds it. Our own choice."""
+
 DOSES_BEFORE_DOUBT = 2
 """Clearing doses without improvement after which the cause is looked for before more is poured. Our own choice."""
 

@@ -17,6 +17,7 @@ from app.treatment.facts import Facts, gather
 from app.treatment.rule import Only, Pour, Rule
 from app.treatment.rules import RULES
 from app.treatment.units import check_units, say_amount, say_pool_volume
+from app.words import mark, said
 
 
 def next_step(recovery: Recovery, now: datetime, *, units: str = "us") -> Step:
@@ -110,7 +111,10 @@ def _grounds(rule: Rule) -> tuple[str, ...]:
 
 def _checks(causes: Sequence[Cause]) -> tuple[Action, ...]:
     """Write out the check for each cause, the most likely first."""
-    return tuple(Action(f"{cause.say} {cause.check} If so: {cause.mend}") for cause in causes)
+    return tuple(
+        Action(said("{cause} {check} If so: {mend}", cause=cause.say, check=cause.check, mend=cause.mend))
+        for cause in causes
+    )
 
 
 def _action(line: str | Pour | Only, facts: Facts) -> Action | None:
@@ -118,22 +122,25 @@ def _action(line: str | Pour | Only, facts: Facts) -> Action | None:
     if isinstance(line, Only):
         return Action(line.say) if line.when(facts) else None
     if isinstance(line, str):
-        volume = say_pool_volume(facts.pool.volume_l, facts.units) if facts.has_volume else "the pool's volume"
-        return Action(line.replace("{volume}", volume))
+        if "{volume}" not in line:
+            return Action(line)
+        known = facts.has_volume
+        volume = say_pool_volume(facts.pool.volume_l, facts.units) if known else mark("the pool's volume")
+        return Action(said(line, volume=volume))
     dose = line.dose(facts)
     if dose is None:
         return None
     most = say_amount(dose.high, dose.unit, facts.units)
-    upto = f" (up to {most} if it is worse than it looks)" if most != dose.say else ""
-    return Action(line.say.replace("{dose}", dose.say).replace("{upto}", upto), dose)
+    upto = said(" (up to {most} if it is worse than it looks)", most=most) if most != dose.say else ""
+    return Action(said(line.say, dose=dose.say, upto=upto), dose)
 
 
 def _would_change(rule: Rule, facts: Facts, actions: tuple[Action, ...]) -> tuple[str, ...]:
     """Write out what would change the advice, the split with granules where there is a dose of liquid chlorine."""
-    said = []
+    told = []
     for line in rule.would_change:
         if isinstance(line, Only):
-            said += [line.say] if line.when(facts) else []
+            told += [line.say] if line.when(facts) else []
         elif line == "{granules}":
             liquid = [
                 action.dose
@@ -142,10 +149,13 @@ def _would_change(rule: Rule, facts: Facts, actions: tuple[Action, ...]) -> tupl
             ]
             for dose in liquid:
                 split = split_with_granules(dose, volume_l=facts.pool.volume_l, units=facts.units)
-                said.append(
-                    f"Too little liquid on the truck: {split.say} of calcium hypochlorite do as much, poured "
-                    "in another round and never from the same bucket. Weigh it: bags differ."
+                told.append(
+                    said(
+                        "Too little liquid on the truck: {split} of calcium hypochlorite do as much, poured "
+                        "in another round and never from the same bucket. Weigh it: bags differ.",
+                        split=split.say,
+                    )
                 )
         else:
-            said.append(line)
-    return tuple(said)
+            told.append(line)
+    return tuple(told)

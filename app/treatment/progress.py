@@ -15,6 +15,7 @@ from app.treatment.causes import rank_causes
 from app.treatment.facts import Facts, gather
 from app.treatment.forecast import GOAL_CHLOROPHYLL_UG_L, GOAL_DEPTH_M, Days, forecast
 from app.treatment.plan import choose_rule, return_hours
+from app.words import mark, said
 from vision.results import Interval, Severity
 
 GRACE_H = 6.0
@@ -157,28 +158,34 @@ def forecast_of(facts: Facts, graded: Sequence[Visit]) -> Days:
 def _say(facts: Facts, standing: Standing, days: Interval | None) -> str:
     """Say it in one sentence that a customer understands."""
     if standing == Standing.DONE:
-        return "The clean-up is finished."
+        return mark("The clean-up is finished.")
     if standing == Standing.NOT_STARTED:
-        return "The clean-up has not begun yet."
+        return mark("The clean-up has not begun yet.")
     if standing == Standing.WAITING_ON_EQUIPMENT:
-        return "The clean-up waits until the pump and filter can do their part."
+        return mark("The clean-up waits until the pump and filter can do their part.")
     if standing == Standing.READY:
-        return "The water is clear and blue; what is left is balancing it and handing it over."
+        return mark("The water is clear and blue; what is left is balancing it and handing it over.")
     if standing == Standing.STALLED:
-        return "The water has not got better since the last visit, so we are looking for the cause."
+        return mark("The water has not got better since the last visit, so we are looking for the cause.")
     if facts.pool.public:
-        return "The pool is public, so its licensed operator decides how it is treated."
-    begun = "The water is being cleared"
+        return mark("The pool is public, so its licensed operator decides how it is treated.")
+    begun = mark("The water is being cleared")
     if standing == Standing.CLEARING:
-        begun = "The algae are dying off and the filter is clearing the water"
+        begun = mark("The algae are dying off and the filter is clearing the water")
     elif not facts.dose_visit_ids and not facts.floc_rounds:
-        begun = "The water has been measured and treatment is about to begin"
-    return begun + (f"; it should be clear in {_say_days(days)}." if days is not None else ".")
+        begun = mark("The water has been measured and treatment is about to begin")
+    if days is None:
+        return said("{begun}.", begun=begun)
+    return said("{begun}; it should be clear in {time}.", begun=begun, time=_say_days(days))
 
 
 def _say_days(days: Interval) -> str:
     """Say an interval of days in whole days: "about 5 to 9 days"."""
     low, high = math.floor(days.low + 0.5), math.ceil(days.high if days.high is not None else days.mid)
     if high <= 1:
-        return "about a day"
-    return f"up to {high} days" if low < 1 else f"about {low} to {high} days" if low < high else f"about {high} days"
+        return mark("about a day")
+    if low < 1:
+        return said("up to {high} days", high=high)
+    if low < high:
+        return said("about {low} to {high} days", low=low, high=high)
+    return said("about {high} days", high=high)

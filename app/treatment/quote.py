@@ -21,6 +21,7 @@ from app.treatment.limits import COMMON_PRACTICE, OUR_OWN
 from app.treatment.prices import unit_price
 from app.treatment.trend import water_of
 from app.treatment.units import check_units, say_amount
+from app.words import mark, said
 from vision.results import Interval, Severity
 
 
@@ -64,6 +65,14 @@ METHOD_SAY = {
     "de": "High chlorine doses with an algaecide, the pump day and night, the grids cleaned and powder renewed.",
 }
 """The method in one sentence, by route."""
+
+INCLUDES = mark(
+    "Every visit with its photo, the doses above, filter cleanings, two vacuum sessions, balancing, hand-over."
+)
+"""What is in the price. Common practice, no source."""
+
+FLOCCULANT = mark("Flocculant by its label, billed as used.")
+"""What is in it where the water is flocculated."""
 
 EXCLUDES = (
     "Repairs: pump, motor, wiring, filter elements, valves, leaks.",
@@ -127,13 +136,13 @@ def quote(recovery: Recovery, now: datetime, *, prices: PriceList | None = None,
         currency=prices.currency if prices else "",
         missing_prices=missing,
         includes=(
-            "Every visit with its photo, the doses above, filter cleanings, two vacuum sessions, balancing, hand-over.",
-            *(("Flocculant by its label, billed as used.",) if facts.route == "sand_floc" else ()),
+            INCLUDES,
+            *((FLOCCULANT,) if facts.route == "sand_floc" else ()),
         ),
         excludes=EXCLUDES,
         would_change=(
-            "Pump or filter found unsound: they come first, and the days count from their repair.",
-            "A second visit makes the forecast surer: ask again then with turnblue next, or on the pool's page.",
+            mark("Pump or filter found unsound: they come first, and the days count from their repair."),
+            mark("A second visit makes the forecast surer: ask again then with turnblue next, or on the pool's page."),
         ),
         cautions=cautions.say_all(warned),
         sources=(COMMON_PRACTICE, OUR_OWN, *cautions.sources_of(warned)),
@@ -188,12 +197,13 @@ def _lines(facts: Facts, visits: Interval, units: str) -> list[QuoteLine]:
 
 def _line(chemical: Chemical, low: float, high: float, unit: str, units: str) -> QuoteLine:
     """Return a line in people's words; a lower end that is next to nothing is said as "none"."""
+    told: str
     least, most = say_amount(low, unit, units), say_amount(high, unit, units)
     if low < 0.02 * high:
-        low, said = 0.0, f"none to {most}"
+        low, told = 0.0, said("none to {most}", most=most)
     else:
-        said = least if least == most else f"{least} to {most}"
-    return QuoteLine(chemical, low, high, unit, said)
+        told = least if least == most else said("{low} to {high}", low=least, high=most)
+    return QuoteLine(chemical, low, high, unit, told)
 
 
 def _price(line: QuoteLine, prices: PriceList | None) -> QuoteLine:

@@ -175,7 +175,7 @@ FLOOR: tuple[Rule, ...] = (
 ENOUGH: tuple[Rule, ...] = (
     Rule(
         name="no_improvement",
-        when="The water measurably stands still: after two or more clearing doses, or milky and only filtered.",
+        when="The water measurably stands still: after two doses, under high chlorine, or milky and filtered.",
         applies=not_helping,
         step=StepKind.CALL_FOR_HELP,
         title="Stop pouring: find out why it does not clear",

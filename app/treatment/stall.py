@@ -17,8 +17,9 @@ from app.treatment import forecast, limits, trend
 from app.treatment.units import KPA_PER_PSI
 from vision.results import Severity
 
-PRIOR = 0.12
-"""How often, of spans between visits, something keeps the water from clearing, before one looks. Our own choice."""
+PRIOR_GREEN, PRIOR_CLOUD = 0.08, 0.19
+"""How often, of spans between visits, something keeps the algae alive, or the cloud in the water, before one looks. Our
+own choice: a dose that fails shows plainly within a day, a filter that passes its dirt does not."""
 
 CALLED_AT = 0.58
 """Probability from which the water is said to stand still. Our own choice, set so that on made-up recoveries of healthy
@@ -115,7 +116,9 @@ def find_stall(
     if not chosen:
         return None
     prior = trend.KILL_PER_DAY if green else trend.filter_rate_per_day(route, turnover_h)
-    odds = PRIOR / (1 - PRIOR) * (1.0 if green else gauge_odds(gauge_rise_kpa) * (ODDS_SIGHTED if sighted else 1.0))
+    odds = PRIOR_GREEN / (1 - PRIOR_GREEN)
+    if not green:
+        odds = PRIOR_CLOUD / (1 - PRIOR_CLOUD) * gauge_odds(gauge_rise_kpa) * (ODDS_SIGHTED if sighted else 1.0)
     best: Stall | None = None
     for count in range(1, len(chosen) + 1):
         earlier = chosen[count - 1][0]

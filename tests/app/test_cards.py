@@ -72,6 +72,9 @@ def test_a_print_run_is_kept_used_and_withdrawn(log):
     # What is measured with other print runs is another measurement.
     assert inputs_of(_job(log)) != keyed
     assert cards.print_runs(log)[0].withdrawn_at == NOW
+    (change,) = log.history_of("print_runs", run.id)
+    assert json.loads(change["before"]) == {"withdrawn_at": None}
+    assert json.loads(change["after"])["withdrawn_at"]
     with pytest.raises(NotInLog, match="no measured print run"):
         cards.withdraw_print_run(log, run.id, at=NOW)
 

@@ -6,6 +6,7 @@ import io
 import os
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
@@ -13,6 +14,7 @@ from PIL import Image
 from vision import colour
 from vision.card import colour_agreement, find_card, sample_patches
 from vision.errors import NoCardFound
+from vision.marks import MARK_POWERS, clear_marks, even_light
 from vision.measure import usable_patches
 from vision.normalise import fit_colours
 from vision.photo import open_photo
@@ -72,6 +74,31 @@ def test_card_is_found_where_it_is(options, tolerance_px, seed):
 @pytest.mark.parametrize("number", [0, 7, 512, 999])
 def test_number_is_read(number):
     assert found(card_photo(3, width_share=0.3, number=number)[0]).number == number
+
+
+def test_number_of_a_small_card_is_read():
+    # Twelve pixels a side: under three a cell in the picture it is read from.
+    assert found(card_photo(3, size_px=(4032, 3024), width_share=0.12, number=512)[0]).number == 512
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_marks_that_stand_clear_are_read_by_their_outline(seed):
+    content, corners = card_photo(seed, width_share=0.25)
+    even = even_light(cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_GRAYSCALE), MARK_POWERS[0])
+    clear = clear_marks(even)
+    design = load_card()
+    true = cv2.getPerspectiveTransform(np.array(design.corners_mm, np.float32), corners.astype(np.float32))
+    assert set(clear) == {marker.id for marker in design.markers}
+    for marker in design.markers:
+        where = cv2.perspectiveTransform(np.array([marker.corners_mm], np.float32), true)[0]
+        # By whole pixels of an outline: the design is laid on the edges afterwards.
+        assert np.abs(clear[marker.id] - where).max() < 2.0
+
+
+def test_marks_of_two_cards_are_not_mixed():
+    content, _ = card_photo(4, cards=2, width_share=0.2, tilt_deg=5.0, beside=(0.5, 0.25))
+    grey = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_GRAYSCALE)
+    assert clear_marks(even_light(grey, MARK_POWERS[0])) == {}
 
 
 def test_the_larger_of_two_cards_or_either_is_one_card():

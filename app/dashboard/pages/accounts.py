@@ -8,34 +8,36 @@ import streamlit as st
 
 from app import actions, people
 from app.access import Account, Right, Role
-from app.dashboard import widgets, words
+from app.dashboard import choose, widgets, words
 from app.dashboard.session import Desk
+from app.dashboard.speech import _, several
 from app.errors import TurnblueError
+from app.words import mark
 
 ROLES = (Role.TECH, Role.OFFICE, Role.OWNER)
 """The roles an account can have, in the order of the buttons."""
 
 ROLE = {
-    Role.TECH: "Tech",
-    Role.OFFICE: "Office",
-    Role.OWNER: "Owner",
+    Role.TECH: mark("Tech"),
+    Role.OFFICE: mark("Office"),
+    Role.OWNER: mark("Owner"),
 }
 """What a role is called."""
 
-ROLE_SAY = (
+ROLE_SAY = mark(
     "**Tech**: sees pools, saves visits and photos, starts a recovery. "
     "**Office**: also adds pools, closes recoveries, makes customers' reports and links, sets prices. "
     "**Owner**: also the company's settings, accounts, export and backup."
 )
 """What each role may do, in short; `app.access.RIGHTS` says it whole."""
 
-ALL, SOME = "All pools", "Only assigned"
+ALL, SOME = mark("All pools"), mark("Only assigned")
 """What a tech sees."""
 
 
 def show(desk: Desk) -> None:
     """Show one's own account, and for the owner all of them."""
-    st.title("Accounts")
+    st.title(_("Accounts"))
     told = st.session_state.pop("account_told", None)
     if told:
         widgets.show_html(widgets.say_html(*told))
@@ -53,57 +55,66 @@ def show_none_yet(desk: Desk) -> None:
     """Say that nobody needs to sign in here yet, and offer the first account."""
     widgets.show_html(
         widgets.say_html(
-            "Nobody needs to sign in at this machine.",
-            "With accounts, techs and the office can use Turnblue from their own phones and desks. From then on "
-            "everybody signs in, you too, so the first account is yours.",
+            _("Nobody needs to sign in at this machine."),
+            _(
+                "With accounts, techs and the office can use Turnblue from their own phones and desks. From then on "
+                "everybody signs in, you too, so the first account is yours."
+            ),
         )
     )
     place = st.empty()
     with place.container(), st.form("first-account", border=False):
-        name = st.text_input("Your name", autocomplete="username")
-        password = ask_new_password("Password")
-        saved = st.form_submit_button("Make me the owner", type="primary", width="stretch")
+        name = st.text_input(_("Your name"), autocomplete="username")
+        password = ask_new_password(_("Password"))
+        saved = st.form_submit_button(_("Make me the owner"), type="primary", width="stretch")
     if saved and tried(lambda: people.add_account(desk.log, name, Role.OWNER, password=password, at=desk.now)):
         with place.container():
-            widgets.show_html(widgets.say_html("Your account is there.", "Sign in with it now."))
-            show_link("/sign-in", "Sign in")
+            widgets.show_html(widgets.say_html(_("Your account is there."), _("Sign in with it now.")))
+            show_link("/sign-in", _("Sign in"))
 
 
 def show_own(desk: Desk, own: Account) -> None:
     """Show who is signed in and where, the way out, and the form for another password."""
-    sees = "all pools" if own.actor.pool_ids is None else f"assigned pools ({len(own.pool_ids)})"
-    widgets.show_html(widgets.facts_html((("Signed in as", own.name), ("Role", ROLE[own.role]), ("Sees", sees))))
-    show_link("/sign-out", "Sign out on this device")
+    sees = _("all pools")
+    if own.actor.pool_ids is not None:
+        sees = _("assigned pools ({count})", count=len(own.pool_ids))
+    facts = ((_("Signed in as"), own.name), (_("Role"), _(ROLE[own.role])), (_("Sees"), sees))
+    widgets.show_html(widgets.facts_html(facts))
+    show_link("/sign-out", _("Sign out on this device"))
     signed_in = people.own_sessions(desk.log)
-    with st.expander(f"Signed in on {len(signed_in)} {'device' if len(signed_in) == 1 else 'devices'}"):
+    with st.expander(several("Signed in on {count} device", "Signed in on {count} devices", len(signed_in))):
         for each in signed_in:
             used = words.day_say(desk.local(each.seen_at), desk.local(desk.now))
-            st.markdown(f"- {each.device}, last used {used}")
-        if st.button("Sign out everywhere", width="stretch"):
+            st.markdown("- " + _("{device}, last used {when}", device=each.device, when=used))
+        if st.button(_("Sign out everywhere"), width="stretch"):
             people.sign_out_everywhere(desk.log, at=desk.now)
             st.rerun()
-    with st.expander("Change my password"), st.form("own-password", border=False):
-        old = st.text_input("Present password", type="password", autocomplete="current-password")
-        new = ask_new_password("New password")
-        if st.form_submit_button("Change it and sign out everywhere", type="primary", width="stretch") and tried(
+    with st.expander(_("Change my password")), st.form("own-password", border=False):
+        old = st.text_input(_("Present password"), type="password", autocomplete="current-password")
+        new = ask_new_password(_("New password"))
+        if st.form_submit_button(_("Change it and sign out everywhere"), type="primary", width="stretch") and tried(
             lambda: people.change_own_password(desk.log, old, new, at=desk.now)
         ):
-            widgets.show_html(widgets.say_html("The password is changed.", "Sign in with the new one."))
-            show_link("/sign-in", "Sign in")
+            widgets.show_html(widgets.say_html(_("The password is changed."), _("Sign in with the new one.")))
+            show_link("/sign-in", _("Sign in"))
 
 
 def show_everybody(desk: Desk, own: Account) -> None:
     """Show all accounts, each with its form, and the form for a new one."""
-    st.subheader("Everybody")
-    st.markdown(ROLE_SAY)
-    pools = {pool.id: pool.name for pool in actions.pools(desk.log)}
-    for account in people.accounts(desk.log):
-        closed = ", closed" if account.closed_at is not None else ""
-        with st.expander(f"{account.name}: {ROLE[account.role]}{closed}"):
+    st.subheader(_("Everybody"))
+    st.markdown(_(ROLE_SAY))
+    accounts = people.accounts(desk.log)
+    # Those assigned are named however many pools there are; others are searched for.
+    assigned = actions.find_pools_by_id(desk.log, {each for account in accounts for each in account.pool_ids})
+    found = choose.search(desk, _("Find pools to assign"), key="assign-words")
+    pools = {each.id: each.name for each in (*found, *assigned)}
+    for account in accounts:
+        closed = f", {_('closed')}" if account.closed_at is not None else ""
+        with st.expander(f"{account.name}: {_(ROLE[account.role])}{closed}"):
             if account.closed_at is None:
                 show_form(desk, account, pools)
             show_doors(desk, account, own)
-    with st.expander("Add an account", icon=":material/person_add:"):
+    with st.expander(_("Add an account"), icon=":material/person_add:"):
         show_form(desk, None, pools)
 
 
@@ -111,40 +122,41 @@ def show_form(desk: Desk, was: Account | None, pools: dict[str, str]) -> None:
     """Show the form of an account, filled with what it is; save it where that is asked for."""
     key = was.id if was else "new"
     with st.form(f"account-{key}", border=False):
-        name = st.text_input("Name to sign in with", value=was.name if was else "", key=f"name-{key}")
+        name = st.text_input(_("Name to sign in with"), value=was.name if was else "", key=f"name-{key}")
         role = st.segmented_control(
-            "Role",
+            _("Role"),
             ROLES,
-            format_func=ROLE.__getitem__,
+            format_func=lambda each: _(ROLE[each]),
             default=was.role if was else Role.TECH,
             required=True,
             key=f"role-{key}",
             width="stretch",
         )
         sees = st.segmented_control(
-            "A tech sees",
+            _("A tech sees"),
             (ALL, SOME),
+            format_func=_,
             default=ALL if was is None or was.sees_all else SOME,
             required=True,
             key=f"sees-{key}",
             width="stretch",
         )
         assigned = st.multiselect(
-            "Assigned pools",
+            _("Assigned pools"),
             list(pools),
             default=[each for each in pools if was and each in was.pool_ids],
             format_func=pools.__getitem__,
             key=f"pools-{key}",
         )
         email = st.text_input(
-            "E-mail, for the company's own sign-in", value=was.email if was else "", key=f"email-{key}"
+            _("E-mail, for the company's own sign-in"), value=was.email if was else "", key=f"email-{key}"
         )
-        saved = st.form_submit_button("Save" if was else "Add the account", type="primary", width="stretch")
+        saved = st.form_submit_button(_("Save") if was else _("Add the account"), type="primary", width="stretch")
     if not saved:
         return
     asked = Account(was.id if was else "", name, role or Role.TECH, email, sees == ALL, frozenset(assigned))
     if was is not None and tried(lambda: people.change_account(desk.log, asked, at=desk.now)):
-        told(f"{name} is saved.", "It holds from their next tap on.")
+        told(_("{name} is saved.", name=name), _("It holds from their next tap on."))
     if was is None:
         add(desk, asked)
 
@@ -164,39 +176,44 @@ def add(desk: Desk, asked: Account) -> None:
             pools=sorted(asked.pool_ids),
         )
     ):
-        told(f"{asked.name}'s password: {password}", ONCE)
+        told(_("{name}'s password: {password}", name=asked.name, password=password), _(ONCE))
 
 
 def show_doors(desk: Desk, account: Account, own: Account) -> None:
     """Offer a new password, signing out everywhere, and closing or opening an account."""
     if account.closed_at is not None:
-        if st.button("Open it again", key=f"open-{account.id}", width="stretch"):
+        if st.button(_("Open it again"), key=f"open-{account.id}", width="stretch"):
             people.reopen_account(desk.log, account.id, at=desk.now)
-            told(f"{account.name}'s account is open again.", "Its password is the old one.")
+            told(_("{name}'s account is open again.", name=account.name), _("Its password is the old one."))
         return
     if account.id == own.id:
         return
-    if st.button("Give a new password", key=f"password-{account.id}", width="stretch"):
+    if st.button(_("Give a new password"), key=f"password-{account.id}", width="stretch"):
         password = people.new_password()
         people.set_password(desk.log, account.id, password, at=desk.now)
-        told(f"{account.name}'s password: {password}", ONCE)
-    if st.button("Sign out everywhere (a lost phone)", key=f"out-{account.id}", width="stretch"):
+        told(_("{name}'s password: {password}", name=account.name, password=password), _(ONCE))
+    if st.button(_("Sign out everywhere (a lost phone)"), key=f"out-{account.id}", width="stretch"):
         people.end_sessions(desk.log, account.id, at=desk.now)
-        told(f"{account.name} is signed out everywhere.", "They can sign in again with their password.")
-    if st.button("Close this account", key=f"close-{account.id}", width="stretch") and tried(
+        told(_("{name} is signed out everywhere.", name=account.name), _("They can sign in again with their password."))
+    if st.button(_("Close this account"), key=f"close-{account.id}", width="stretch") and tried(
         lambda: people.close_account(desk.log, account.id, at=desk.now)
     ):
-        told(f"{account.name}'s account is closed.", "What they did stays. It can be opened again below.")
+        told(
+            _("{name}'s account is closed.", name=account.name),
+            _("What they did stays. It can be opened again below."),
+        )
 
 
-ONCE = "Write it down and hand it over: it is shown this once. They can change it on this page."
+ONCE = mark("Write it down and hand it over: it is shown this once. They can change it on this page.")
 """What is said beside a new password."""
 
 
 def ask_new_password(label: str) -> str:
     """Ask for a new password."""
     return st.text_input(
-        f"{label}, at least {people.PASSWORD_SHORTEST} characters", type="password", autocomplete="new-password"
+        _("{label}, at least {count} characters", label=label, count=people.PASSWORD_SHORTEST),
+        type="password",
+        autocomplete="new-password",
     )
 
 
@@ -205,7 +222,7 @@ def tried(act: Callable[[], object]) -> bool:
     try:
         act()
     except TurnblueError as error:
-        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        widgets.show_html(widgets.refusal_html(error))
         return False
     return True
 

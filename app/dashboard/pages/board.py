@@ -10,6 +10,7 @@ from app import actions
 from app.actions import BoardRow
 from app.dashboard import session, units, widgets
 from app.dashboard.session import Desk
+from app.dashboard.speech import _, several
 from app.records import Standing
 
 CARDS_AT_ONCE = 24
@@ -22,48 +23,55 @@ TONE = {"act": "act", "good": "ready", "": "calm"}
 def show(desk: Desk) -> None:
     """Show the board."""
     rows = actions.board(desk.log, now=desk.now)
-    st.title("Board")
+    st.title(_("Board"))
     if not rows:
         widgets.show_html(
-            widgets.say_html("No pool is being brought back yet.", "Add the first green pool: it takes a minute.")
+            widgets.say_html(_("No pool is being brought back yet."), _("Add the first green pool: it takes a minute."))
         )
-        st.page_link(desk.pages["pools"], label="Add a pool", icon=":material/add:")
+        st.page_link(desk.pages["pools"], label=_("Add a pool"), icon=":material/add:")
         return
-    wanted = st.text_input("Find a pool", type="search") if len(rows) > 12 else ""
+    wanted = st.text_input(_("Find a pool"), type="search") if len(rows) > 12 else ""
     shown = [row for row in rows if wanted.casefold() in row.recovery.pool.name.casefold()]
     if not shown:
-        widgets.show_html(widgets.say_html("No open recovery has that in its name.", "Clear the search to see all."))
+        say, hint = _("No open recovery has that in its name."), _("Clear the search to see all.")
+        widgets.show_html(widgets.say_html(say, hint))
         return
     widgets.show_html(f'<div class="tb-quiet">{escape(summary_say(rows))}</div>')
     count = st.session_state.setdefault("board_count", CARDS_AT_ONCE)
     with st.container(key="tb-board"):
         for row in shown[:count]:
             show_card(desk, row)
-    if len(shown) > count and st.button(f"Show more ({len(shown) - count})"):
+    if len(shown) > count and st.button(_("Show more ({count})", count=len(shown) - count)):
         st.session_state["board_count"] = count + CARDS_AT_ONCE
         st.rerun()
 
 
 def summary_say(rows: tuple[BoardRow, ...]) -> str:
     """Return the board in one line: how many are open, overdue, stalled, ready."""
-    counts = {
-        "overdue": sum(row.progress.overdue for row in rows),
-        "stalled": sum(row.progress.standing is Standing.STALLED for row in rows),
-        "waiting for equipment": sum(row.progress.standing is Standing.WAITING_ON_EQUIPMENT for row in rows),
-        "ready to hand over": sum(row.progress.standing is Standing.READY for row in rows),
-    }
-    named = [f"{count} {name}" for name, count in counts.items() if count]
-    return ", ".join([f"{len(rows)} open", *named])
+    standing = [row.progress.standing for row in rows]
+    overdue = sum(row.progress.overdue for row in rows)
+    stalled, waiting = standing.count(Standing.STALLED), standing.count(Standing.WAITING_ON_EQUIPMENT)
+    ready = standing.count(Standing.READY)
+    named = [
+        several("{count} open", "{count} open", len(rows)),
+        several("{count} overdue", "{count} overdue", overdue) if overdue else "",
+        several("{count} stalled", "{count} stalled", stalled) if stalled else "",
+        several("{count} waiting for equipment", "{count} waiting for equipment", waiting) if waiting else "",
+        several("{count} ready to hand over", "{count} ready to hand over", ready) if ready else "",
+    ]
+    return ", ".join(each for each in named if each)
 
 
 def show_card(desk: Desk, row: BoardRow) -> None:
     """Show one recovery as a card that is one link to its page."""
     recovery = row.recovery
-    _, tone = widgets.STANDING_MARK[row.progress.standing]
+    tone = widgets.STANDING_MARK[row.progress.standing][1]
     retake = row.assessment is not None and not row.assessment.usable
     with st.container(key=f"tb-card-{TONE['act' if row.progress.overdue or retake else tone]}-{recovery.id}"):
         widgets.show_html(card_html(desk, row))
-        st.page_link(desk.pages["pool"], label=f"Open {recovery.pool.name}", query_params={"recovery": recovery.id})
+        st.page_link(
+            desk.pages["pool"], label=_("Open {pool}", pool=recovery.pool.name), query_params={"recovery": recovery.id}
+        )
 
 
 def card_html(desk: Desk, row: BoardRow) -> str:
@@ -73,15 +81,19 @@ def card_html(desk: Desk, row: BoardRow) -> str:
     sha256 = assessment.photo_sha256 if assessment else row.thumbnail_sha256
     jpeg = session.picture(desk, sha256, width_px=320)[0] if sha256 else None
     picture = widgets.picture_html(
-        jpeg, f"Water of {pool.name}", missing="Photo cannot be shown" if sha256 else "No photo yet"
+        jpeg,
+        _("Water of {pool}", pool=pool.name),
+        missing=_("Photo cannot be shown") if sha256 else _("No photo yet"),
     )
     depth = assessment.visible_depth_m if assessment and assessment.usable else None
     spread = units.depth_range_say(depth, desk.units)
-    seen = f"Seen to <b>{escape(units.depth_say(depth, desk.units))}</b>" if depth else "No depth measured"
+    seen = escape(_("No depth measured"))
+    if depth:
+        seen = _("Seen to {depth}", depth=f"<b>{escape(units.depth_say(depth, desk.units))}</b>")
     if spread:
         seen += f' <span class="tb-quiet">({escape(spread)})</span>'
     if assessment and not assessment.usable:
-        seen = widgets.mark_html("Retake the photo", shape="triangle", tone="act")
+        seen = widgets.mark_html(_("Retake the photo"), shape="triangle", tone="act")
     measured = assessment if assessment and assessment.usable else None
     gauges = ""
     if measured:
@@ -93,6 +105,6 @@ def card_html(desk: Desk, row: BoardRow) -> str:
         f'<div class="tb-card">{picture}<div class="name">{escape(pool.name)}</div>'
         f'<div class="marks">{widgets.standing_html(row.progress)}</div><div class="depth">{seen}</div>'
         f'{gauges}<div class="days">{escape(days)}</div>'
-        f'<div class="next"><b>{escape(row.step.title)}</b><span class="tb-quiet">{escape(due)}</span>'
+        f'<div class="next"><b>{escape(_(row.step.title))}</b><span class="tb-quiet">{escape(due)}</span>'
         '<span class="go" aria-hidden="true">›</span></div></div>'
     )

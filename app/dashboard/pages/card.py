@@ -12,10 +12,12 @@ from app.access import Right
 from app.cards import CardStanding
 from app.dashboard import widgets
 from app.dashboard.session import Desk
+from app.dashboard.speech import _, several
 from app.errors import TurnblueError
+from app.words import mark
 from vision.errors import VisionError
 
-PAPERS = {"letter": "US Letter", "a4": "A4"}
+PAPERS = {"letter": mark("US Letter"), "a4": "A4"}
 """Page sizes, by the card's own names."""
 
 
@@ -23,28 +25,28 @@ def show(desk: Desk) -> None:
     """Offer the card's PDF, say how it is used, and show how the cards out there are."""
     from app.report.card_pdf import HOW, LARGEST_NUMBER, SMALL
 
-    st.title("The printed card")
+    st.title(_("The printed card"))
     with st.container(key="tb-text"):
-        number = st.number_input("Card number", min_value=0, max_value=LARGEST_NUMBER, value=1, step=1, width=240)
+        number = st.number_input(_("Card number"), min_value=0, max_value=LARGEST_NUMBER, value=1, step=1, width=240)
         paper = st.segmented_control(
-            "Paper",
+            _("Paper"),
             list(PAPERS),
-            format_func=PAPERS.__getitem__,
+            format_func=lambda each: _(PAPERS[each]),
             default="letter" if desk.us else "a4",
             required=True,
             width="stretch",
         )
         st.download_button(
-            "Download the card (PDF)",
+            _("Download the card (PDF)"),
             data=card_pdf(int(number), paper),
             file_name=f"turnblue_card_{int(number):03d}.pdf",
             mime="application/pdf",
             type="primary",
             icon=":material/download:",
         )
-        st.subheader("How to use it")
+        st.subheader(_("How to use it"))
         for line in HOW:
-            st.markdown(f"- {line}")
+            st.markdown(f"- {_(line)}")
         widgets.show_html(widgets.cautions_html((SMALL,)))
         show_cards(desk)
         show_print_runs(desk)
@@ -52,23 +54,23 @@ def show(desk: Desk) -> None:
 
 def show_cards(desk: Desk) -> None:
     """Show each card that photos were taken with, the faded ones first."""
-    st.subheader("Your cards")
+    st.subheader(_("Your cards"))
     found = sorted(cards.cards(desk.log), key=lambda each: (not each.drift.faded, each.number))
     if not found:
         widgets.show_html(
             widgets.say_html(
-                "No card has been seen yet.", "Each photo with a card whose number can be read counts here."
+                _("No card has been seen yet."), _("Each photo with a card whose number can be read counts here.")
             )
         )
         return
     for each in found:
         if each.drift.faded:
-            widgets.show_html(widgets.say_html(f"Card {each.number}", cards.drift_say(each.drift), act=True))
+            widgets.show_html(widgets.say_html(card_say(each.number), _(cards.drift_say(each.drift)), act=True))
     widgets.show_html(cards_html(found))
     drawn = [each for each in found if each.drift.series]
     if not drawn:
         return
-    number = st.selectbox("Show over time", [each.number for each in drawn], format_func=lambda value: f"Card {value}")
+    number = st.selectbox(_("Show over time"), [each.number for each in drawn], format_func=card_say)
     from app.report.card_chart import drift_chart
 
     chosen = next(each for each in drawn if each.number == number)
@@ -76,71 +78,82 @@ def show_cards(desk: Desk) -> None:
         drift_chart(chosen.drift, ground=desk.ground),
         theme=None,
         width="stretch",
-        alt=f"Change of card {number} over time",
+        alt=_("Change of card {number} over time", number=number),
     )
     changed = ", ".join(f"{name} {value:.1f}" for name, value in chosen.drift.by_patch[:4])
-    widgets.show_html(
-        f'<div class="tb-quiet">Changed most: {changed}. One unit is about what an eye can just see.</div>'
-    )
+    say = _("Changed most: {patches}. One unit is about what an eye can just see.", patches=changed)
+    widgets.show_html(f'<div class="tb-quiet">{say}</div>')
 
 
 def cards_html(found: list[CardStanding]) -> str:
     """Return the cards as a table."""
     rows = "".join(
-        f"<tr><th>{each.number}</th><td>{cards.drift_say(each.drift)}<small>{each.photos} photos, print "
-        f"{'measured' if each.calibrated else 'not measured'}</small></td></tr>"
+        f"<tr><th>{each.number}</th><td>{_(cards.drift_say(each.drift))}<small>{counted_say(each)}</small></td></tr>"
         for each in found
     )
-    head = "<tr><th>Card</th><th>Colours</th></tr>"
+    head = f"<tr><th>{_('Card')}</th><th>{_('Colours')}</th></tr>"
     return (
-        '<div class="tb-ledger" role="region" aria-label="Cards" tabindex="0">'
+        f'<div class="tb-ledger" role="region" aria-label="{_("Cards")}" tabindex="0">'
         f"<table><thead>{head}</thead><tbody>{rows}</tbody></table></div>"
     )
 
 
+def counted_say(each: CardStanding) -> str:
+    """Return in how many photos a card was seen, and whether its print was measured."""
+    photos = several("{count} photo", "{count} photos", each.photos)
+    return f"{photos}, {_('print measured') if each.calibrated else _('print not measured')}"
+
+
+def card_say(number: int) -> str:
+    """Return what a card is called."""
+    return _("Card {number}", number=number)
+
+
 def show_print_runs(desk: Desk) -> None:
     """Show the measured print runs, and take a new measurement from whoever may."""
-    st.subheader("How your cards were printed")
+    st.subheader(_("How your cards were printed"))
     told = st.session_state.pop("print_run_told", None)
     if told:
         widgets.show_html(widgets.say_html(*told))
     runs = [run for run in cards.print_runs(desk.log) if run.withdrawn_at is None]
     for run in runs:
-        st.markdown(f"- {desk.local(run.made_at):%Y-%m-%d}: {cards.calibration_say(run.calibration)}")
+        st.markdown(f"- {desk.local(run.made_at):%Y-%m-%d}: {_(cards.calibration_say(run.calibration))}")
     if not runs:
         st.markdown(
-            "No print was measured yet. Printers differ, so every range is wider than it need be. Measure one card of "
-            "each print run: with a spectrophotometer (a CGATS.17 text file), or in two or three photos of the card "
-            "lying beside a 24-patch colour chart, both flat, in even shade, free of glare."
+            _(
+                "No print was measured yet. Printers differ, so every range is wider than it need be. Measure one card "
+                "of each print run: with a spectrophotometer (a CGATS.17 text file), or in two or three photos of the "
+                "card lying beside a 24-patch colour chart, both flat, in even shade, free of glare."
+            )
         )
     if desk.actor.may(Right.COMPANY):
-        with st.expander("Measure a print run"):
+        with st.expander(_("Measure a print run")):
             take_print_run(desk)
 
 
 def take_print_run(desk: Desk) -> None:
     """Take a file or photos and keep what they say of the print."""
     files = st.file_uploader(
-        "A CGATS.17 text file, or photos beside the chart", accept_multiple_files=True, key="print-run-files"
+        _("A CGATS.17 text file, or photos beside the chart"), accept_multiple_files=True, key="print-run-files"
     )
-    every = st.checkbox("For all cards", value=True)
+    every = st.checkbox(_("For all cards"), value=True)
     first, last = None, None
     if not every:
-        first = int(st.number_input("From card", min_value=0, value=1, step=1, width=240))
-        last = int(st.number_input("To card", min_value=0, value=40, step=1, width=240))
-    note = st.text_input("Printer and paper")
-    if not st.button("Measure it", disabled=not files):
+        first = int(st.number_input(_("From card"), min_value=0, value=1, step=1, width=240))
+        last = int(st.number_input(_("To card"), min_value=0, value=40, step=1, width=240))
+    note = st.text_input(_("Printer and paper"))
+    if not st.button(_("Measure it"), disabled=not files):
         return
     given = [(file.name, file.getvalue()) for file in files]
     try:
-        with st.spinner("Measuring the print ..."):
+        with st.spinner(_("Measuring the print ...")):
             run = cards.calibrate(
                 desk.log, given, at=desk.now, by=desk.actor.name, note=note, first_number=first, last_number=last
             )
     except (TurnblueError, VisionError) as error:
-        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        widgets.show_html(widgets.refusal_html(error))
         return
-    st.session_state["print_run_told"] = ("Kept.", f"{cards.calibration_say(run.calibration)}.")
+    st.session_state["print_run_told"] = (_("Kept."), f"{_(cards.calibration_say(run.calibration))}.")
     st.rerun()
 
 

@@ -11,28 +11,33 @@ import streamlit as st
 from app import actions
 from app.access import Right
 from app.dashboard import widgets, words
+from app.dashboard.choose import choose_pool
 from app.dashboard.session import Desk
 from app.dashboard.shape_form import ask_volume_by_shape
+from app.dashboard.speech import _, several, speech
 from app.errors import TurnblueError
 from app.records import Chemical, Dose
 from app.treatment.cautions import BETWEEN_ROUNDS_H, of_chemical, say_all
 from app.treatment.dosing import LabelRate
 from app.treatment.products import PRODUCTS, StrengthBasis
 from app.treatment.units import read_amount, say_amount, say_pool_volume
+from app.words import mark
 
 CHANGES = {
-    "free_chlorine": "free chlorine",
-    "total_alkalinity": "total alkalinity",
-    "calcium_hardness": "calcium hardness",
-    "cyanuric_acid": "cyanuric acid",
+    ("free_chlorine", 1): mark("Raise free chlorine by, {unit}"),
+    ("free_chlorine", -1): mark("Lower free chlorine by, {unit}"),
+    ("total_alkalinity", 1): mark("Raise total alkalinity by, {unit}"),
+    ("total_alkalinity", -1): mark("Lower total alkalinity by, {unit}"),
+    ("calcium_hardness", 1): mark("Raise calcium hardness by, {unit}"),
+    ("cyanuric_acid", 1): mark("Raise cyanuric acid by, {unit}"),
 }
-"""What a chemical changes, as it is asked for."""
+"""What a chemical changes and which way, as it is asked for."""
 
 
 BASIS = {
-    StrengthBasis.TRADE: "Trade %: 10 g/L of available chlorine for each per cent",
-    StrengthBasis.WEIGHT_HYPOCHLORITE: "% by weight of sodium hypochlorite",
-    StrengthBasis.WEIGHT_CHLORINE: "% by weight of available chlorine",
+    StrengthBasis.TRADE: mark("Trade %: 10 g/L of available chlorine for each per cent"),
+    StrengthBasis.WEIGHT_HYPOCHLORITE: mark("% by weight of sodium hypochlorite"),
+    StrengthBasis.WEIGHT_CHLORINE: mark("% by weight of available chlorine"),
 }
 """What the label's per cent of liquid chlorine may mean."""
 
@@ -52,25 +57,28 @@ class Jug:
 
 def show(desk: Desk) -> None:
     """Ask for the pool, the chemical and the change; show the dose beside it."""
-    st.title("Dose")
+    st.title(_("Dose"))
     asked, answered = st.columns([2, 3], gap="medium")
     with asked:
         volume_l, doubt_pct = ask_volume(desk), ask_doubt()
-        chosen = st.selectbox("Chemical", list(Chemical), format_func=words.CHEMICAL.__getitem__, key="dose-chemical")
+        chosen = st.selectbox(_("Chemical"), list(Chemical), format_func=chemical_say, key="dose-chemical")
         chemical = chosen or Chemical.SODIUM_HYPOCHLORITE
         by_label = not PRODUCTS[chemical].changes
         change = None if by_label else ask_change(desk, chemical)
         jug = Jug() if by_label else ask_jug(desk, chemical)
         rate = ask_label_rate(desk) if by_label else None
         beside = st.multiselect(
-            "Wanted as well, in this pool",
+            _("Wanted as well, in this pool"),
             [each for each in Chemical if each != chemical],
-            format_func=words.CHEMICAL.__getitem__,
+            format_func=chemical_say,
+            placeholder=_("Choose"),
             key="dose-beside",
         )
     with answered:
         if volume_l is None or not (change or rate):
-            widgets.show_html(widgets.say_html("Fill in the fields.", "The dose is shown as soon as they are full."))
+            widgets.show_html(
+                widgets.say_html(_("Fill in the fields."), _("The dose is shown as soon as they are full."))
+            )
         else:
             show_dose(desk, chemical, volume_l, doubt_pct=doubt_pct, change=change, jug=jug, rate=rate)
         if beside:
@@ -103,7 +111,7 @@ def show_dose(
             units=desk.units.name,
         )
     except TurnblueError as error:
-        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        widgets.show_html(widgets.refusal_html(error))
         return
     widgets.show_html(dose_html(dose, desk.units.name))
 
@@ -111,9 +119,8 @@ def show_dose(
 def ask_change(desk: Desk, chemical: Chemical) -> float | None:
     """Ask by how much [mg/L]."""
     product = PRODUCTS[chemical]
-    verb = "Raise" if product.direction > 0 else "Lower"
     return st.number_input(
-        f"{verb} {CHANGES[product.changes]} by, {desk.units.concentration}",
+        _(CHANGES[product.changes, product.direction], unit=desk.units.concentration),
         min_value=0.0,
         value=10.0,
         step=1.0,
@@ -126,7 +133,7 @@ def ask_jug(desk: Desk, chemical: Chemical) -> Jug:
     """Ask how strong the product is; of liquid chlorine also what the per cent mean, its age, where it was kept."""
     product = PRODUCTS[chemical]
     strength = st.number_input(
-        "Strength on the label, %",
+        _("Strength on the label, %"),
         min_value=0.1,
         max_value=100.0,
         value=product.strength_pct,
@@ -136,11 +143,15 @@ def ask_jug(desk: Desk, chemical: Chemical) -> Jug:
     )
     if chemical != Chemical.SODIUM_HYPOCHLORITE:
         return Jug(strength)
-    with st.expander("The jug: kind of %, age, heat", key="dose-jug"):
-        basis = st.selectbox("The label's % are", list(BASIS), format_func=BASIS.__getitem__, key="dose-basis")
-        age = st.number_input("Days since it was made", min_value=0.0, value=0.0, step=7.0, format="%g", key="dose-age")
+    with st.expander(_("The jug: kind of %, age, heat"), key="dose-jug"):
+        basis = st.selectbox(
+            _("The label's % are"), list(BASIS), format_func=lambda each: _(BASIS[each]), key="dose-basis"
+        )
+        age = st.number_input(
+            _("Days since it was made"), min_value=0.0, value=0.0, step=7.0, format="%g", key="dose-age"
+        )
         kept = st.number_input(
-            f"Kept at, {desk.units.temperature}",
+            _("Kept at, {unit}", unit=desk.units.temperature),
             value=round(desk.units.temperature_of(25.0)),
             step=5,
             key=f"dose-kept-{desk.units.name}",
@@ -151,37 +162,32 @@ def ask_jug(desk: Desk, chemical: Chemical) -> Jug:
 def ask_doubt() -> float:
     """Ask how far off the volume may be [%]."""
     return float(
-        st.number_input("The volume may be off by, %", min_value=0, max_value=50, value=10, step=5, key="dose-doubt")
+        st.number_input(_("The volume may be off by, %"), min_value=0, max_value=50, value=10, step=5, key="dose-doubt")
     )
 
 
 def ask_volume(desk: Desk) -> float | None:
     """Ask for a pool of the log, or for a volume; return it in litres."""
-    by_id = {pool.id: pool for pool in actions.pools(desk.log)}
-    chosen = st.selectbox(
-        "Pool",
-        [*by_id, BY_VOLUME, BY_SHAPE],
-        format_func=lambda each: (
-            f"{by_id[each].name}, {say_pool_volume(by_id[each].volume_l, desk.units.name)}"
-            if each in by_id
-            else {BY_VOLUME: "Another pool", BY_SHAPE: "Another pool, by its shape"}[each]
-        ),
-        key="dose-pool",
-    )
-    if chosen in by_id:
-        return by_id[chosen].volume_l
+    others = {BY_VOLUME: _("Another pool"), BY_SHAPE: _("Another pool, by its shape")}
+    chosen = choose_pool(desk, _("Pool"), key="dose-pool", others=others, preset=True)
+    if chosen and chosen not in others:
+        volume_l = actions.pool(desk.log, chosen).volume_l
+        widgets.show_html(f'<div class="tb-quiet">{say_pool_volume(volume_l, desk.units.name)}</div>')
+        return volume_l
     if chosen == BY_SHAPE:
         return ask_volume_by_shape(desk)
-    typed = st.number_input(f"Volume, {desk.units.volume}", min_value=0.0, value=None, step=1000.0, format="%.0f")
+    typed = st.number_input(
+        _("Volume, {unit}", unit=desk.units.volume), min_value=0.0, value=None, step=1000.0, format="%.0f"
+    )
     return typed * desk.units.l_per_volume if typed else None
 
 
 def ask_label_rate(desk: Desk) -> LabelRate | None:
     """Ask for the label's own rate; None while it is not whole."""
     with st.container(horizontal=True):
-        text = st.text_input("The label says (8 fl oz, 250 mL, 2 lb)", key="dose-rate", width=300)
+        text = st.text_input(_("The label says (8 fl oz, 250 mL, 2 lb)"), key="dose-rate", width=300)
         typed = st.number_input(
-            f"for so much water, {desk.units.volume}",
+            _("for so much water, {unit}", unit=desk.units.volume),
             min_value=0.0,
             value=10_000.0,
             step=1000.0,
@@ -194,7 +200,7 @@ def ask_label_rate(desk: Desk) -> LabelRate | None:
         amount, unit = read_amount(text)
     except ValueError:
         widgets.show_html(
-            widgets.say_html("This amount cannot be read.", "Write it as 8 fl oz, 250 mL or 2 lb.", act=True)
+            widgets.say_html(_("This amount cannot be read."), _("Write it as 8 fl oz, 250 mL or 2 lb."), act=True)
         )
         return None
     return LabelRate(amount, unit, typed * desk.units.l_per_volume)
@@ -202,21 +208,21 @@ def ask_label_rate(desk: Desk) -> LabelRate | None:
 
 def dose_html(dose: Dose, units: str) -> str:
     """Return a dose in large type with its range, cost, arithmetic, side effects and cautions."""
-    after = "".join(f"<li>{escape(each)}</li>" for each in dose.side_effects)
+    after = "".join(f"<li>{escape(_(each))}</li>" for each in dose.side_effects)
     sources = "".join(f"<li>{escape(each)}</li>" for each in dose.sources)
-    facts = [
-        ("Sensible range", f"{say_amount(dose.low, dose.unit, units)} to {say_amount(dose.high, dose.unit, units)}")
-    ]
+    low, high = (say_amount(each, dose.unit, units) for each in (dose.low, dose.high))
+    facts = [(_("Sensible range"), _("{low} to {high}", low=low, high=high))]
     if dose.cost is not None:
         most = dose.cost.high if dose.cost.high is not None else dose.cost.mid
-        spread = f"({dose.currency}{dose.cost.low:,.2f} to {dose.currency}{most:,.2f})"
-        facts.append(("Costs", f"{dose.currency}{dose.cost.mid:,.2f} {spread}"))
+        spread = _("{low} to {high}", low=f"{dose.currency}{dose.cost.low:,.2f}", high=f"{dose.currency}{most:,.2f}")
+        facts.append((_("Costs"), f"{dose.currency}{dose.cost.mid:,.2f} ({spread})"))
+    also = f"<h3>{escape(_('What else it does'))}</h3><ul>{after}</ul>" if after else ""
     return (
-        f'<section class="tb-step" aria-label="Dose"><div class="lead">{escape(words.CHEMICAL[dose.chemical])}</div>'
-        f"<h2>{escape(dose.say)}</h2>{widgets.facts_html(facts)}<p>{escape(dose.arithmetic)}</p>"
-        f"{f'<h3>What else it does</h3><ul>{after}</ul>' if after else ''}"
-        f"{widgets.cautions_html(dose.cautions)}"
-        f"<details><summary>Sources</summary><ul>{sources}</ul></details></section>"
+        f'<section class="tb-step" aria-label="{escape(_("Dose"))}">'
+        f'<div class="lead">{escape(chemical_say(dose.chemical))}</div>'
+        f"<h2>{escape(_(dose.say))}</h2>{widgets.facts_html(facts)}<p>{escape(_(dose.arithmetic))}</p>"
+        f"{also}{widgets.cautions_html(dose.cautions)}"
+        f"<details><summary>{escape(_('Sources'))}</summary><ul>{sources}</ul></details></section>"
     )
 
 
@@ -224,12 +230,21 @@ def rounds_html(chemicals: Sequence[Chemical]) -> str:
     """Return in which rounds several chemicals go in, with the cautions of each."""
     rounds = actions.rounds(chemicals)
     listed = "".join(
-        f"<li>{escape(' and '.join(words.CHEMICAL[each] for each in together))}</li>" for together in rounds
+        f"<li>{escape(speech().listed([chemical_say(each) for each in together]))}</li>" for together in rounds
     )
     warned = say_all(caution for together in rounds for each in together for caution in of_chemical(each))
+    between = _(
+        "The pump runs at least {hours} h between two rounds. Never from one bucket.", hours=f"{BETWEEN_ROUNDS_H:g}"
+    )
     return (
-        '<section class="tb-step" aria-label="In rounds"><div class="lead">What must not meet</div>'
-        f'<h2>{len(rounds)} {"round" if len(rounds) == 1 else "rounds"}</h2><ol class="do">{listed}</ol>'
-        f"<p>The pump runs at least {BETWEEN_ROUNDS_H:g} h between two rounds. Never from one bucket.</p>"
+        f'<section class="tb-step" aria-label="{escape(_("In rounds"))}">'
+        f'<div class="lead">{escape(_("What must not meet"))}</div>'
+        f'<h2>{escape(several("{count} round", "{count} rounds", len(rounds)))}</h2><ol class="do">{listed}</ol>'
+        f"<p>{escape(between)}</p>"
         f"{widgets.cautions_html(warned)}</section>"
     )
+
+
+def chemical_say(chemical: Chemical) -> str:
+    """Return what a chemical is called."""
+    return _(words.CHEMICAL[chemical])

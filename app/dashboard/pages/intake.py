@@ -14,7 +14,9 @@ from app.access import Right
 from app.actions import PhotoIn, Refused
 from app.config import MAX_PHOTO_MB
 from app.dashboard import session, widgets, words
+from app.dashboard.choose import choose_pool
 from app.dashboard.session import Desk
+from app.dashboard.speech import _, several
 from app.dashboard.strip_form import PHOTO_KINDS
 from app.errors import TurnblueError
 from app.intake import Kept, Waiting
@@ -30,18 +32,19 @@ THUMB_PX = 220
 
 def show(desk: Desk) -> None:
     """Show the uploader, what waits, and what was saved."""
-    st.title("Photos without signal")
-    widgets.show_html(
-        '<div class="tb-quiet">At each pool: its tag, the water beside the card, the strip in its slot. Drop the '
-        "photos in here later; they sort themselves.</div>"
+    st.title(_("Photos without signal"))
+    say = _(
+        "At each pool: its tag, the water beside the card, the strip in its slot. Drop the photos in here later; "
+        "they sort themselves."
     )
+    widgets.show_html(f'<div class="tb-quiet">{say}</div>')
     take(desk)
     for each in st.session_state.pop("intake_done", []):
         show_kept(desk, each)
     found = intake.waiting(desk.log, zone=desk.zone)
     sorting = found.sorting
     if not (sorting.visits or sorting.questions or sorting.lone_tags or found.unread):
-        widgets.show_html(widgets.say_html("No photo waits to be sorted.", "Drop photos or a zip in above."))
+        widgets.show_html(widgets.say_html(_("No photo waits to be sorted."), _("Drop photos or a zip in above.")))
         return
     for number, question in enumerate(sorting.questions):
         show_question(desk, found, question, number)
@@ -53,23 +56,24 @@ def show(desk: Desk) -> None:
 def take(desk: Desk) -> None:
     """Take in what is dropped, each file once."""
     files = st.file_uploader(
-        f"Photos, or a zip of them of up to {MAX_PHOTO_MB} MB",
+        _("Photos, or a zip of them of up to {size} MB", size=MAX_PHOTO_MB),
         type=[*PHOTO_KINDS, "zip"],
         accept_multiple_files=True,
         key=f"intake-{st.session_state.setdefault('intake_round', 0)}",
         max_upload_size=MAX_PHOTO_MB,
     )
-    by = st.text_input("Who took them", value=st.session_state.get("by", ""))
+    by = st.text_input(_("Who took them"), value=st.session_state.get("by", ""))
     st.session_state["by"] = by.strip()
     for title, sentence in st.session_state.get("intake_said", []):
-        widgets.show_html(widgets.say_html(title, sentence, act=bool(sentence)))
+        widgets.show_html(widgets.say_html(_(title), _(sentence), act=bool(sentence)))
     if not files:
         return
     said: list[tuple[str, str]] = []
-    with st.spinner(f"Looking at {len(files)} file(s) ..."):
+    with st.spinner(several("Looking at {count} file ...", "Looking at {count} files ...", len(files))):
         try:
             taken = intake.take_in(desk.log, _photos(files), at=desk.now, by=by.strip())
-            said.append((f"{taken.taken} photos taken in; {taken.known} were here already.", ""))
+            counted = _("{taken} photos taken in; {known} were here already.", taken=taken.taken, known=taken.known)
+            said.append((counted, ""))
             said += [(each.name, each.sentence) for each in taken.refused]
         except (TurnblueError, VisionError) as error:
             said.append((error.sentence, error.hint))
@@ -91,22 +95,15 @@ def show_question(desk: Desk, found: Waiting, question: Question, number: int) -
     """Ask to which pool photos belong; the likeliest pools come first, and any other can be chosen."""
     sha256s = [each.sha256 for each in question.photos]
     with st.container(key=f"tb-ask-{number}"):
-        st.subheader(f"Whose {'photo is this' if len(sha256s) == 1 else f'{len(sha256s)} photos are these'}?")
-        widgets.show_html(widgets.say_html(question.say, taken_say(desk, question.photos), act=True))
+        st.subheader(several("Whose photo is this?", "Whose {count} photos are these?", len(sha256s)))
+        widgets.show_html(widgets.say_html(_(question.say), taken_say(desk, question.photos), act=True))
         show_thumbs(desk, question.photos)
-        others = sorted(set(found.pools) - set(question.choices), key=lambda each: found.pools[each].name.casefold())
-        chosen = st.selectbox(
-            "Pool",
-            [*question.choices, *others],
-            index=None,
-            format_func=lambda each: found.pools[each].name,
-            placeholder="Choose the pool",
-            key=f"ask-{sha256s[0]}",
-        )
+        likely = [found.pools[each] for each in question.choices]
+        chosen = choose_pool(desk, _("Pool"), key=f"ask-{sha256s[0]}", first=likely)
         if chosen is not None:
             intake.answer(desk.log, sha256s, chosen)
             st.rerun()
-        if st.button("In no visit", key=f"out-{sha256s[0]}"):
+        if st.button(_("In no visit"), key=f"out-{sha256s[0]}"):
             intake.leave_out(desk.log, sha256s, at=desk.now)
             st.rerun()
 
@@ -114,13 +111,13 @@ def show_question(desk: Desk, found: Waiting, question: Question, number: int) -
 def show_rest(desk: Desk, found: Waiting) -> None:
     """Show tags that nothing followed, and files that are no photos."""
     for tag in found.sorting.lone_tags:
-        widgets.show_html(widgets.say_html("A tag that no photo followed", f"{tag.name}, {taken_say(desk, [tag])}"))
-        if st.button("In no visit", key=f"out-{tag.sha256}"):
+        widgets.show_html(widgets.say_html(_("A tag that no photo followed"), f"{tag.name}, {taken_say(desk, [tag])}"))
+        if st.button(_("In no visit"), key=f"out-{tag.sha256}"):
             intake.leave_out(desk.log, [tag.sha256], at=desk.now)
             st.rerun()
     for each in found.unread:
-        widgets.show_html(widgets.say_html(each.name, each.unread, act=True))
-        if st.button("In no visit", key=f"out-{each.sha256}"):
+        widgets.show_html(widgets.say_html(each.name, _(each.unread), act=True))
+        if st.button(_("In no visit"), key=f"out-{each.sha256}"):
             intake.leave_out(desk.log, [each.sha256], at=desk.now)
             st.rerun()
 
@@ -132,7 +129,11 @@ def show_visits(desk: Desk, found: Waiting) -> None:
     kind = None
     if kinds:
         kind = st.selectbox(
-            "Test strips photographed", list(kinds), index=None, format_func=kinds.__getitem__, placeholder="None"
+            _("Test strips photographed"),
+            list(kinds),
+            index=None,
+            format_func=kinds.__getitem__,
+            placeholder=_("None photographed"),
         )
     start = []
     for visit in visits:
@@ -142,18 +143,18 @@ def show_visits(desk: Desk, found: Waiting) -> None:
             widgets.show_html(f'<div class="tb-quiet">{visit_say(desk, visit, strip=kind is not None)}</div>')
             show_thumbs(desk, visit.photos)
             asks = visit.pool_id in found.without_recovery and desk.actor.may(Right.START)
-            if asks and st.checkbox("No recovery is open: start one", key=f"start-{visit.photos[0].sha256}"):
+            if asks and st.checkbox(_("No recovery is open: start one"), key=f"start-{visit.photos[0].sha256}"):
                 start.append(visit.pool_id)
-            if st.button("Not this pool", key=f"wrong-{visit.photos[0].sha256}"):
+            if st.button(_("Not this pool"), key=f"wrong-{visit.photos[0].sha256}"):
                 st.session_state["intake_wrong"] = visit.photos[0].sha256
             if st.session_state.get("intake_wrong") == visit.photos[0].sha256:
-                ask_other(desk, found, visit)
+                ask_other(desk, visit)
     with st.container(key="tb-save"):
-        label = f"Save {len(visits)} visit{'s' if len(visits) > 1 else ''}"
+        label = several("Save {count} visit", "Save {count} visits", len(visits))
         saves = st.button(label, type="primary", width="stretch")
     if not saves:
         return
-    bar = st.progress(0.0, "Measuring ...")
+    bar = st.progress(0.0, _("Measuring ..."))
     st.session_state["intake_done"] = intake.confirm(
         desk.log,
         at=desk.now,
@@ -161,19 +162,18 @@ def show_visits(desk: Desk, found: Waiting) -> None:
         zone=desk.zone,
         start=start,
         strip_kind_id=kind or "",
-        progress=lambda done, total: bar.progress(done / total, f"{done} of {total} visits saved"),
+        progress=lambda done, total: bar.progress(
+            done / total, _("{done} of {total} visits saved", done=done, total=total)
+        ),
     )
     st.session_state.pop("intake_said", None)
     st.rerun()
 
 
-def ask_other(desk: Desk, found: Waiting, visit: SortedVisit) -> None:
+def ask_other(desk: Desk, visit: SortedVisit) -> None:
     """Ask to which other pool a sorted visit's photos belong."""
-    others = sorted(set(found.pools) - {visit.pool_id}, key=lambda each: found.pools[each].name.casefold())
-    chosen = st.selectbox(
-        "The pool it is", others, index=None, format_func=lambda each: found.pools[each].name,
-        placeholder="Choose the pool", key=f"other-{visit.photos[0].sha256}",
-    )  # fmt: skip
+    key = f"other-{visit.photos[0].sha256}"
+    chosen = choose_pool(desk, _("The pool it is"), key=key, without=[visit.pool_id])
     if chosen is not None:
         intake.answer(desk.log, [each.sha256 for each in visit.photos], chosen)
         st.session_state.pop("intake_wrong", None)
@@ -182,37 +182,39 @@ def ask_other(desk: Desk, found: Waiting, visit: SortedVisit) -> None:
 
 def visit_say(desk: Desk, visit: SortedVisit, *, strip: bool) -> str:
     """Return when a sorted visit was, of how many photos, and by what it was sorted."""
-    last = ", the last of a strip" if strip and len(visit.photos) > 1 else ""
-    count = f"{len(visit.photos)} photo{'s' if len(visit.photos) > 1 else ''}"
-    return f"{taken_say(desk, visit.photos)}. {count}{last}; sorted {visit.why}"
+    last = _(", the last of a strip") if strip and len(visit.photos) > 1 else ""
+    count = several("{count} photo", "{count} photos", len(visit.photos))
+    return f"{taken_say(desk, visit.photos)}. {count}{last}; {_('sorted {why}', why=_(visit.why))}"
 
 
 def taken_say(desk: Desk, photos: Sequence[Arrived]) -> str:
     """Return when photos were taken, as words."""
     first = next((each.taken_at for each in photos if each.taken_at is not None), None)
     if first is None:
-        return "Not known when it was taken"
+        return _("Not known when it was taken")
     at = first if first.tzinfo is not None else first.replace(tzinfo=desk.zone)
-    return f"Taken {words.when_say(desk.local(at), desk.local(desk.now), us=desk.us)}"
+    return _("Taken {when}", when=words.when_say(desk.local(at), desk.local(desk.now), us=desk.us))
 
 
 def show_thumbs(desk: Desk, photos: Sequence[Arrived]) -> None:
     """Show small pictures of photos side by side."""
     with st.container(horizontal=True, gap="small"):
         for photo in photos[:SHOWN]:
-            picture, _ = session.picture(desk, photo.sha256, width_px=THUMB_PX)
+            picture = session.picture(desk, photo.sha256, width_px=THUMB_PX)[0]
             if picture:
                 st.image(picture, width=THUMB_PX // 2, alt=photo.name)
     if len(photos) > SHOWN:
-        widgets.show_html(f'<div class="tb-quiet">and {len(photos) - SHOWN} more</div>')
+        widgets.show_html(f'<div class="tb-quiet">{_("and {count} more", count=len(photos) - SHOWN)}</div>')
 
 
 def show_kept(desk: Desk, kept: Kept) -> None:
     """Show what became of a sorted visit."""
     if kept.visit is None:
-        widgets.show_html(widgets.say_html(f"{kept.pool.name} waits", " ".join(kept.said), act=True))
+        widgets.show_html(
+            widgets.say_html(_("{pool} waits", pool=kept.pool.name), " ".join(map(_, kept.said)), act=True)
+        )
         return
-    widgets.show_html(widgets.say_html(f"Saved: {kept.pool.name}", " ".join(kept.said)))
+    widgets.show_html(widgets.say_html(_("Saved: {pool}", pool=kept.pool.name), " ".join(map(_, kept.said))))
     for name, sentence in kept.refused:
-        widgets.show_html(widgets.say_html(name, sentence, act=True))
-    st.page_link(desk.pages["pool"], label="This pool's page", query_params={"recovery": kept.visit.recovery_id})
+        widgets.show_html(widgets.say_html(name, _(sentence), act=True))
+    st.page_link(desk.pages["pool"], label=_("This pool's page"), query_params={"recovery": kept.visit.recovery_id})

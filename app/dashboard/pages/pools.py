@@ -1,54 +1,82 @@
-"""The company's pools: add one, start a recovery, find an earlier one."""
+"""The company's pools: find one of thousands, start a recovery, add one, correct one, print the tags."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from uuid import uuid4
 
 import streamlit as st
 
 from app import actions, intake
 from app.access import Right
-from app.dashboard import session, widgets, words
+from app.actions import PoolRow
+from app.dashboard import choose, pool_form, session, widgets, words
 from app.dashboard.session import Desk
-from app.records import FilterKind, FloorColour, Pool, Surface
+from app.dashboard.speech import _, several
+from app.records import Pool
 from app.treatment.units import say_pool_volume
+from app.words import mark
 
-PAPERS = {"letter": "US Letter", "a4": "A4"}
+PAPERS = {"letter": mark("US Letter"), "a4": "A4"}
 """Papers the tags are printed on."""
+
+AT_ONCE = 24
+"""Pools on one page: two screens of an office's monitor (our choice)."""
+
+RECOVERIES_SHOWN = 3
+"""Recoveries named with a pool; of more the number is given, and the newest one's page is one tap away (our choice)."""
 
 
 def show(desk: Desk) -> None:
-    """Show the form for a new pool, and every pool with its recoveries."""
-    pools = actions.pools(desk.log)
-    st.title("Pools")
+    """Show the form for a new pool, the search, and one page of the pools that fit."""
+    st.title(_("Pools"))
+    wanted = st.session_state.get("pools-words", "")
+    place = session.page_number("pools", wanted)
+    found = actions.find_pools(desk.log, wanted, start=place * AT_ONCE, most=AT_ONCE)
+    none_at_all = not found.count and not wanted
     adds = desk.actor.may(Right.POOLS)
     if adds:
-        with st.expander("Add a pool", expanded=not pools, icon=":material/add:"):
-            show_form(desk)
-    if not pools:
-        hint = "Add the first one above." if adds else "Ask the office to add it, or the owner to assign it to you."
-        widgets.show_html(widgets.say_html("No pool is in the log yet.", hint))
+        with st.expander(_("Add a pool"), expanded=none_at_all, icon=":material/add:"):
+            show_new(desk)
+    if none_at_all:
+        hint = (
+            _("Add the first one above.") if adds else _("Ask the office to add it, or the owner to assign it to you.")
+        )
+        widgets.show_html(widgets.say_html(_("No pool is in the log yet."), hint))
         return
-    show_tags(desk, pools)
-    wanted = st.text_input("Find a pool", type="search") if len(pools) > 12 else ""
+    show_tags(desk)
+    st.text_input(_("Find a pool: name, owner or town"), type="search", key="pools-words")
+    if not found.count:
+        widgets.show_html(widgets.say_html(_("No pool fits."), _("Clear the search to see all.")))
+        return
     with st.container(key="tb-board"):
-        for pool in pools:
-            if wanted.casefold() in f"{pool.name} {pool.owner} {pool.town}".casefold():
-                show_pool(desk, pool)
+        for row in found.rows:
+            show_pool(desk, row)
+    session.show_turner("pools", place, found.count, AT_ONCE)
 
 
-def show_tags(desk: Desk, pools: tuple[Pool, ...]) -> None:
+def show_tags(desk: Desk) -> None:
     """Offer the QR tags to hang at the pools' equipment, all pools' or the chosen ones', and the photos' intake."""
     if desk.actor.may(Right.VISIT):
-        st.page_link(desk.pages["intake"], label="Sort photos taken without signal")
-    with st.expander("Print pool tags", icon=":material/qr_code_2:"):
-        st.markdown("Hung at the equipment, a tag's photo names the pool; a phone's camera opens its new visit.")
-        names = {pool.id: pool.name for pool in pools}
-        chosen = st.multiselect("Pools", list(names), format_func=names.__getitem__, placeholder="All pools")
-        paper = st.segmented_control(
-            "Paper", ["letter", "a4"], format_func=PAPERS.__getitem__, default="letter", required=True
+        st.page_link(desk.pages["intake"], label=_("Sort photos taken without signal"))
+    opened = st.expander(_("Print pool tags"), icon=":material/qr_code_2:", on_change="rerun", key="tags")
+    if not opened.open:
+        return
+    with opened:
+        st.markdown(_("Hung at the equipment, a tag's photo names the pool; a phone's camera opens its new visit."))
+        # What is chosen stays chosen while another name is searched.
+        kept: dict[str, str] = st.session_state.setdefault("tags-names", {})
+        found = choose.search(desk, _("Find the pool"), key="tags-words")
+        names = {each: kept[each] for each in st.session_state.get("tags-chosen", []) if each in kept}
+        names |= {each.id: each.name for each in found}
+        kept.update(names)
+        chosen = st.multiselect(
+            _("Pools"), list(names), format_func=names.__getitem__, placeholder=_("All pools"), key="tags-chosen"
         )
-        folder, actor, address = desk.folder, desk.actor, session.site()
+        paper = st.segmented_control(
+            _("Paper"), ["letter", "a4"], format_func=lambda each: _(PAPERS[each]), default="letter", required=True
+        )
+        folder, actor, address = desk.folder, desk.actor, session.site(desk.company)
 
         def pdf() -> bytes:
             # Called outside the page's run, when its own log is long closed.
@@ -56,95 +84,63 @@ def show_tags(desk: Desk, pools: tuple[Pool, ...]) -> None:
                 return intake.write_tags(log, chosen, address=address, paper=paper)
 
         st.download_button(
-            "Print pool tags (PDF)", pdf, file_name="turnblue_tags.pdf", mime="application/pdf", on_click="ignore"
+            _("Print pool tags (PDF)"), pdf, file_name="turnblue_tags.pdf", mime="application/pdf", on_click="ignore"
         )
-        if not address:
-            st.markdown("Opened at this machine alone, the tags name the pool but are no link for a phone.")
+        if address:
+            st.markdown(_("A phone's camera opens them at {address}.", address=address))
+        else:
+            st.markdown(_("Opened at this machine alone, the tags name the pool but are no link for a phone."))
 
 
-def show_pool(desk: Desk, pool: Pool) -> None:
-    """Show one pool: what it is, its recoveries, and the way to start one."""
-    recoveries = actions.recoveries_of(desk.log, pool.id)
+def show_pool(desk: Desk, row: PoolRow) -> None:
+    """Show one pool: what it is, its recoveries, the way to start one, and the way to correct it."""
+    pool = row.pool
     with st.container(key=f"tb-pool-{pool.id}", gap="small"):
         st.subheader(pool.name)
         widgets.show_html(
             widgets.facts_html(
                 [
-                    ("Volume", say_pool_volume(pool.volume_l, desk.units.name)),
-                    ("Filter", words.FILTER[pool.filter_kind]),
-                    *([("Town", pool.town)] if pool.town else []),
+                    (_("Volume"), say_pool_volume(pool.volume_l, desk.units.name)),
+                    (_("Filter"), _(words.FILTER[pool.filter_kind])),
+                    *([(_("Town"), pool.town)] if pool.town else []),
                 ]
             )
         )
-        for recovery in reversed(recoveries):
+        for recovery in row.recoveries[:RECOVERIES_SHOWN]:
             started = words.day_say(desk.local(recovery.opened_at), desk.local(desk.now))
-            state = "open" if recovery.closed_at is None else "closed"
-            st.page_link(
-                desk.pages["pool"],
-                label=f"Recovery started {started} ({state})",
-                query_params={"recovery": recovery.id},
+            is_open = recovery.closed_at is None
+            said = (
+                _("Recovery started {day}, open", day=started) if is_open else _("Recovery started {day}", day=started)
             )
-        if all(recovery.closed_at is not None for recovery in recoveries) and st.button(
-            "Start a recovery", key=f"start-{pool.id}"
-        ):
+            st.page_link(desk.pages["pool"], label=said, query_params={"recovery": recovery.id})
+        more = len(row.recoveries) - RECOVERIES_SHOWN
+        if more > 0:
+            say = several("and {count} earlier one", "and {count} earlier ones", more)
+            widgets.show_html(f'<div class="tb-quiet">{say}</div>')
+        may_start = desk.actor.may(Right.START) and all(each.closed_at is not None for each in row.recoveries)
+        if may_start and st.button(_("Start a recovery"), key=f"start-{pool.id}"):
             started_now = actions.open_recovery(desk.log, pool.id, at=desk.now)
             st.switch_page(desk.pages["visit"], query_params={"recovery": started_now.id})
+        if desk.actor.may(Right.POOLS):
+            changed = st.expander(_("Change this pool"), on_change="rerun", key=f"change-{pool.id}")
+            if changed.open:
+                with changed:
+                    show_change(desk, pool)
 
 
-def show_form(desk: Desk) -> None:
+def show_new(desk: Desk) -> None:
     """Show the form for a new pool; saving it starts its recovery and goes on to the first visit."""
-    units = desk.units
-    with st.form("new-pool", border=False):
-        name = st.text_input("Name on the route sheet", placeholder="Oak Street 12")
-        volume = st.number_input(f"Volume, {units.volume}", min_value=0.0, value=None, step=1000.0, format="%.0f")
-        filter_kind = st.segmented_control("Filter", list(FilterKind), format_func=words.FILTER.__getitem__)
-        surface = st.pills("Surface", list(Surface), format_func=words.SURFACE.__getitem__, default=Surface.PLASTER)
-        floor = st.pills("Floor colour, dry", list(FloorColour), format_func=words.FLOOR.__getitem__)
-        with st.container(horizontal=True):
-            shallow = st.number_input(f"Shallow end, {units.length}", min_value=0.0, value=None, step=0.5, width=190)
-            deep = st.number_input(f"Deep end, {units.length}", min_value=0.0, value=None, step=0.5, width=190)
-            clean = st.number_input(
-                f"Clean filter pressure, {units.pressure}", min_value=0.0, value=None, step=1.0, width=230
-            )
-        waste = st.segmented_control("Can the filter send to waste?", [True, False], format_func=yes_no)
-        more = st.pills("Also", ["Indoors", "Open to the public", "Salt cell"], selection_mode="multi")
-        owner = st.text_input("Owner")
-        town = st.text_input("Town")
-        note = st.text_input("Note (gate, dog, key)")
-        saved = st.form_submit_button("Save and start the recovery", type="primary")
-    if not saved:
+    noted = pool_form.show(desk, None)
+    if noted is None:
         return
-    asked = {"a name": name.strip(), "the volume": volume, "the filter": filter_kind}
-    missing = [label for label, value in asked.items() if not value]
-    if not volume or filter_kind is None or missing:
-        say = f"Still missing: {', '.join(missing)}."
-        widgets.show_html(widgets.say_html(say, "Fill it in and save again.", act=True))
-        return
-    pool = actions.add_pool(
-        desk.log,
-        Pool(
-            id=f"pool-{uuid4().hex[:12]}",
-            name=name.strip(),
-            volume_l=volume * units.l_per_volume,
-            filter_kind=filter_kind,
-            surface=surface or Surface.PLASTER,
-            floor_colour=floor,
-            depth_shallow_m=shallow * units.m_per_length if shallow else None,
-            depth_deep_m=deep * units.m_per_length if deep else None,
-            has_waste_port=waste,
-            clean_pressure_kpa=clean * units.kpa_per_pressure if clean else None,
-            indoor="Indoors" in more,
-            public="Open to the public" in more,
-            salt_cell="Salt cell" in more,
-            owner=owner.strip(),
-            town=town.strip(),
-            note=note.strip(),
-        ),
-    )
+    pool = actions.add_pool(desk.log, replace(noted, id=f"pool-{uuid4().hex[:12]}"), at=desk.now)
     recovery = actions.open_recovery(desk.log, pool.id, at=desk.now)
     st.switch_page(desk.pages["visit"], query_params={"recovery": recovery.id})
 
 
-def yes_no(answer: bool) -> str:
-    """Return Yes or No."""
-    return "Yes" if answer else "No"
+def show_change(desk: Desk, pool: Pool) -> None:
+    """Show the form filled with a pool as it is; what it was stays in the history."""
+    noted = pool_form.show(desk, pool)
+    if noted is not None:
+        actions.update_pool(desk.log, noted, at=desk.now)
+        st.rerun()

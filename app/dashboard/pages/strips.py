@@ -15,33 +15,38 @@ from app import strips
 from app.config import MAX_PHOTO_MB
 from app.dashboard import widgets, words
 from app.dashboard.session import Desk
+from app.dashboard.speech import _
 from app.dashboard.strip_form import PHOTO_KINDS
 from app.errors import TurnblueError
+from app.words import mark
 from vision.errors import VisionError
 from vision.strip_key import KeyProposal, Swatch, TypedScale
 from vision.tuples import Point
 
 HOW = (
-    "Lay the bottle's label flat in even light, the card right beside it, and photograph both straight on.",
-    "Check that each row below shows the key's colors in their order, and type the number printed under each swatch.",
-    "Add a photo of a fresh, dry strip in the card's slot, its tip to the left: it tells where the pads lie.",
+    mark("Lay the bottle's label flat in even light, the card right beside it, and photograph both straight on."),
+    mark(
+        "Check that each row below shows the key's colors in their order, and type the number printed "
+        "under each swatch."
+    ),
+    mark("Add a photo of a fresh, dry strip in the card's slot, its tip to the left: it tells where the pads lie."),
 )
 """How a kind is taught."""
 
 
 def show(desk: Desk) -> None:
     """List the kinds in use and offer to teach one."""
-    st.title("Test strips")
+    st.title(_("Test strips"))
     kinds = strips.kinds(desk.log)
     with st.container(key="tb-text"):
         for each in kinds:
             with st.container(key=f"tb-kind-{each.id}"):
                 st.subheader(each.kind.name)
                 widgets.show_html(widgets.facts_html(facts_of(desk, each)))
-                if st.button("Use it no longer", key=f"withdraw-{each.id}"):
+                if st.button(_("Use it no longer"), key=f"withdraw-{each.id}"):
                     strips.withdraw_kind(desk.log, each.id, at=desk.now)
                     st.rerun()
-        with st.expander("Teach a kind of strip", expanded=not kinds, icon=":material/add:"):
+        with st.expander(_("Teach a kind of strip"), expanded=not kinds, icon=":material/add:"):
             teach(desk)
 
 
@@ -52,45 +57,45 @@ def facts_of(desk: Desk, each: strips.KeptKind) -> list[tuple[str, str]]:
         for scale in each.kind.scales
     ]
     if each.kind.lot:
-        told.append(("Lot", each.kind.lot))
+        told.append((_("Lot"), each.kind.lot))
     if each.kind.expires_on:
         expired = each.kind.expired(desk.local(desk.now).date())
-        told.append(("Expires", each.kind.expires_on + (", expired" if expired else "")))
+        told.append((_("Expires"), each.kind.expires_on + (", " + _("expired") if expired else "")))
     return told
 
 
 def name_of(analyte: str) -> str:
     """Return an analyte's name for people."""
-    return words.ANALYTE.get(analyte, analyte.replace("_", " ").capitalize())
+    return _(words.ANALYTE.get(analyte, analyte.replace("_", " ").capitalize()))
 
 
 def teach(desk: Desk) -> None:
     """Take the key's photo, show the rows found, ask for the numbers, save."""
     for line in HOW:
-        st.markdown(f"- {line}")
-    file = st.file_uploader("Photo of the key, beside the card", type=PHOTO_KINDS, max_upload_size=MAX_PHOTO_MB)
+        st.markdown(f"- {_(line)}")
+    file = st.file_uploader(_("Photo of the key, beside the card"), type=PHOTO_KINDS, max_upload_size=MAX_PHOTO_MB)
     if file is None:
         return
     content = file.getvalue()
     try:
-        with st.spinner("Looking for the key's swatches ..."):
+        with st.spinner(_("Looking for the key's swatches ...")):
             found = proposed(file.name, content, hashlib.sha256(content).hexdigest())
     except (TurnblueError, VisionError) as error:
-        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        widgets.show_html(widgets.refusal_html(error))
         return
     with st.form("teach", border=False):
-        name = st.text_input("What you call this strip", placeholder="six pads, blue bottle")
+        name = st.text_input(_("What you call this strip"), placeholder=_("six pads, blue bottle"))
         rows = [ask_row(number, row) for number, row in enumerate(found.rows, start=1)]
-        fresh = st.file_uploader("Photo of a fresh, dry strip in the slot", type=PHOTO_KINDS, key="fresh")
-        lot = st.text_input("Lot number")
-        expires = st.date_input("Expiry", value=None)
-        saved = st.form_submit_button("Save this kind", type="primary", width="stretch")
+        fresh = st.file_uploader(_("Photo of a fresh, dry strip in the slot"), type=PHOTO_KINDS, key="fresh")
+        lot = st.text_input(_("Lot number"))
+        expires = st.date_input(_("Expiry"), value=None)
+        saved = st.form_submit_button(_("Save this kind"), type="primary", width="stretch")
     if not saved:
         return
     kept = [(row, typed) for row, typed in zip(found.rows, rows, strict=True) if typed is not None]
     try:
         if not name.strip():
-            raise strips.StripRefused("The strip has no name yet.", "Type what you call it.")
+            raise strips.StripRefused(mark("The strip has no name yet."), mark("Type what you call it."))
         whole = KeyProposal(tuple(tuple(corrected(content, file.name, row, typed)) for row, typed in kept), found.light)
         kind = strips.teach_from_key(
             name.strip(),
@@ -103,9 +108,9 @@ def teach(desk: Desk) -> None:
         )
         strips.save_kind(desk.log, kind, at=desk.now, by=st.session_state.get("by", ""))
     except (TurnblueError, VisionError) as error:
-        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        widgets.show_html(widgets.refusal_html(error))
         return
-    st.success(f"Saved: {kind.name}. It can be chosen at the next visit.")
+    st.success(_("Saved: {kind}. It can be chosen at the next visit.", kind=kind.name))
 
 
 @st.cache_data(max_entries=8, show_spinner=False)
@@ -119,29 +124,35 @@ def ask_row(number: int, row: Sequence[Swatch]) -> TypedScale | None:
     """Show one row as found and ask what it reads; None where it is no row of the key."""
     st.html(row_html(number, row))
     analyte = st.selectbox(
-        f"Row {number} reads",
+        _("Row {number} reads", number=number),
         [*words.ANALYTE, "copper", "nitrate", "iron", "bromine", "not_a_row"],
         index=None,
-        format_func=lambda each: "Not a row of the key" if each == "not_a_row" else name_of(each),
+        format_func=lambda each: _("Not a row of the key") if each == "not_a_row" else name_of(each),
         accept_new_options=True,
-        placeholder="Choose, or type another",
+        placeholder=_("Choose, or type another"),
         key=f"row-{number}",
     )
     numbers = st.text_input(
-        f"Row {number}: numbers under the swatches, left to right",
+        _("Row {number}: numbers under the swatches, left to right", number=number),
         placeholder="0 0.5 1 3 5 10",
-        help="As many as the key prints; a swatch too pale to be found is put where it should lie.",
+        help=_("As many as the key prints; a swatch too pale to be found is put where it should lie."),
         key=f"numbers-{number}",
     )
-    window = st.text_input(f"Row {number}: read between, seconds", placeholder="15-30", key=f"window-{number}")
-    note = st.text_input(f"Row {number}: note, such as the water's temperature", key=f"note-{number}")
+    window = st.text_input(
+        _("Row {number}: read between, seconds", number=number), placeholder="15-30", key=f"window-{number}"
+    )
+    note = st.text_input(_("Row {number}: note, such as the water's temperature", number=number), key=f"note-{number}")
     if analyte in (None, "not_a_row") or not numbers.strip():
         return None
     try:
         typed = strips.typed_scale(f"{str(analyte).strip().replace(' ', '_')}: {numbers} @{window}")
     except TurnblueError:
         widgets.show_html(
-            widgets.say_html(f"Row {number}: these numbers cannot be read.", "Type them as 0 0.5 1 3 5 10.", act=True)
+            widgets.say_html(
+                _("Row {number}: these numbers cannot be read.", number=number),
+                _("Type them as 0 0.5 1 3 5 10."),
+                act=True,
+            )
         )
         return None
     return TypedScale(typed.analyte, typed.unit, typed.values, typed.read_from_s, typed.read_until_s, note.strip())
@@ -174,7 +185,8 @@ def row_html(number: int, row: Sequence[Swatch]) -> str:
         f'border:2px {"dotted" if each.guessed else "solid"} #888" title="swatch {place}"></span>'
         for place, each in enumerate(row, start=1)
     )
-    return f'<div role="img" aria-label="Row {number}: {len(row)} swatches found">{cells}</div>'
+    label = _("Row {number}: {count} swatches found", number=number, count=len(row))
+    return f'<div role="img" aria-label="{label}">{cells}</div>'
 
 
 def css(swatch: Swatch) -> str:

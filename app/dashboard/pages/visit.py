@@ -17,6 +17,7 @@ from app.actions import PhotoIn
 from app.config import MAX_PHOTO_MB
 from app.dashboard import session, strip_form, visit_form, widgets, words
 from app.dashboard.session import Desk
+from app.dashboard.speech import _, several
 from app.errors import TurnblueError
 from app.records import Pool, Recovery, Visit
 from vision.errors import VisionError
@@ -39,10 +40,12 @@ def show(desk: Desk) -> None:
         return
     recoveries = actions.open_recoveries(desk.log)
     asked = [each.pool.name for each in recoveries if each.id == session.query("recovery")]
-    st.title(f"Visit: {asked[0]}" if asked else "Visit")
+    st.title(_("Visit: {pool}", pool=asked[0]) if asked else _("Visit"))
     if not recoveries:
-        widgets.show_html(widgets.say_html("No recovery is open.", "Add a pool, or start a recovery of one you have."))
-        st.page_link(desk.pages["pools"], label="To the pools")
+        widgets.show_html(
+            widgets.say_html(_("No recovery is open."), _("Add a pool, or start a recovery of one you have."))
+        )
+        st.page_link(desk.pages["pools"], label=_("To the pools"))
         return
     saved_id, by_id = session.query("saved"), {each.id: each for each in recoveries}
     if saved_id and session.query("recovery") in by_id:
@@ -61,10 +64,10 @@ def follow_tag(desk: Desk, code: str) -> None:
     """Go on to the visit of the pool whose tag was opened; offer to start its recovery where none is open."""
     pool = intake.pool_of_tag(desk.log, code)
     if pool is None:
-        st.title("Visit")
-        say = "This tag is of no pool you have."
-        widgets.show_html(widgets.say_html(say, "Ask the office, or choose the pool by its name.", act=True))
-        st.page_link(desk.pages["visit"], label="Choose the pool")
+        st.title(_("Visit"))
+        say, hint = _("This tag is of no pool you have."), _("Ask the office, or choose the pool by its name.")
+        widgets.show_html(widgets.say_html(say, hint, act=True))
+        st.page_link(desk.pages["visit"], label=_("Choose the pool"))
         return
     go_to(desk, pool)
 
@@ -73,8 +76,9 @@ def go_to(desk: Desk, pool: Pool, **more: str) -> None:
     """Go on to the visit of a pool with an open recovery; offer to start one where there is none."""
     found = next((each for each in actions.recoveries_of(desk.log, pool.id) if each.closed_at is None), None)
     if found is None:
-        widgets.show_html(widgets.say_html(f"{pool.name} has no open recovery.", "Start one to log a visit."))
-        if not desk.actor.may(Right.START) or not st.button("Start a recovery", type="primary", width="stretch"):
+        say = _("{pool} has no open recovery.", pool=pool.name)
+        widgets.show_html(widgets.say_html(say, _("Start one to log a visit.")))
+        if not desk.actor.may(Right.START) or not st.button(_("Start a recovery"), type="primary", width="stretch"):
             return
         found = actions.open_recovery(desk.log, pool.id, at=desk.now)
     st.query_params.from_dict({"recovery": found.id, **more})
@@ -89,7 +93,8 @@ def propose(desk: Desk, by_id: dict[str, Recovery]) -> None:
         recovery = at_recovery.get(draft.visit_id)
         if recovery is not None:
             when = words.when_say(desk.local(draft.begun_at), desk.local(desk.now), us=desk.us)
-            name = f"Go on: {recovery.pool.name}, begun {when}{f' by {draft.begun_by}' if draft.begun_by else ''}"
+            name = _("Go on: {pool}, begun {when}", pool=recovery.pool.name, when=when)
+            name += f" ({draft.begun_by})" if draft.begun_by else ""
             offered[recovery.id] = (name, {"visit": draft.visit_id})
     today = desk.local(desk.now).date()
     for row in actions.board(desk.log, now=desk.now):
@@ -106,20 +111,20 @@ def propose(desk: Desk, by_id: dict[str, Recovery]) -> None:
 def propose_by_photo(desk: Desk) -> None:
     """Take a photo of the tag, or of the water, and go on to the pool it was taken at."""
     file = st.file_uploader(
-        "Or begin with a photo: the pool's tag, or its water", type=PHOTO_KINDS, max_upload_size=MAX_PHOTO_MB
+        _("Or begin with a photo: the pool's tag, or its water"), type=PHOTO_KINDS, max_upload_size=MAX_PHOTO_MB
     )
     if file is None:
         return
     photo = PhotoIn(file.name, file.getvalue())
     found = intake.propose_pool(desk.log, photo, at=desk.now, by=st.session_state.get("by", ""))
     if found.pool is None:
-        hint = "The photo is safe in the log. Choose the pool by its name, then add the photo there."
-        widgets.show_html(widgets.say_html(found.why, hint, act=True))
+        hint = _("The photo is safe in the log. Choose the pool by its name, then add the photo there.")
+        widgets.show_html(widgets.say_html(_(found.why), hint, act=True))
         return
     more = {}
     open_now = [each for each in actions.recoveries_of(desk.log, found.pool.id) if each.closed_at is None]
     if not found.is_tag and open_now:
-        widgets.show_html(widgets.say_html(found.pool.name, f"Found {found.why}."))
+        widgets.show_html(widgets.say_html(found.pool.name, _("Found {how}.", how=_(found.why))))
         visit, refused = take(desk, open_now[0], None, [photo])
         st.session_state["photos_refused"] = refused
         more = {"visit": visit.id} if visit is not None else {}
@@ -142,7 +147,7 @@ def make(desk: Desk, recovery: Recovery) -> None:
         actions.checked_sighting(noted.sighted)
     except TurnblueError as error:
         # Nothing is saved yet, and all that was typed stays in the form.
-        widgets.show_html(widgets.say_html(error.sentence, error.hint, act=True))
+        widgets.show_html(widgets.refusal_html(error))
         return
     if visit is None:
         visit = actions.log_visit(desk.log, recovery.id, at=desk.now, by=noted.by).visit
@@ -158,14 +163,15 @@ def choose(by_id: dict[str, Recovery]) -> Recovery | None:
     ids = sorted(by_id, key=lambda each: by_id[each].pool.name.casefold())
     asked = session.query("recovery")
     chosen = st.selectbox(
-        "Pool",
+        _("Pool"),
         ids,
         index=ids.index(asked) if asked in by_id else None,
         format_func=lambda each: by_id[each].pool.name,
-        placeholder="Choose the pool",
+        placeholder=_("Choose the pool"),
     )
     if chosen is None:
-        widgets.show_html('<div class="tb-quiet">Choose the pool first, then take the photos.</div>')
+        say = _("Choose the pool first, then take the photos.")
+        widgets.show_html(f'<div class="tb-quiet">{say}</div>')
         return None
     if chosen != asked:
         forget_uploads()
@@ -188,9 +194,14 @@ def begun(desk: Desk, recovery: Recovery) -> Visit | None:
             return None
     when = words.when_say(desk.local(last.at), desk.local(desk.now), us=desk.us)
     widgets.show_html(
-        widgets.say_html(f"A visit was begun {when}.", f"{len(last.photo_sha256s)} photo(s) are safe in the log.")
+        widgets.say_html(
+            _("A visit was begun {when}.", when=when),
+            several(
+                "{count} photo is safe in the log.", "{count} photos are safe in the log.", len(last.photo_sha256s)
+            ),
+        )
     )
-    if st.button("Go on with it", width="stretch"):
+    if st.button(_("Go on with it"), width="stretch"):
         st.query_params.from_dict({"recovery": recovery.id, "visit": last.id})
         st.rerun()
     return None
@@ -199,7 +210,7 @@ def begun(desk: Desk, recovery: Recovery) -> Visit | None:
 def show_arrival(desk: Desk, recovery: Recovery, visit: Visit | None) -> Visit | None:
     """Take photos as they arrive, each into the log at once, and return the visit they belong to."""
     files = st.file_uploader(
-        "Photos: water beside the card, from the edge",
+        _("Photos: water beside the card, from the edge"),
         type=PHOTO_KINDS,
         accept_multiple_files=True,
         key=f"photos-{st.session_state.setdefault('upload_round', 0)}",
@@ -210,13 +221,13 @@ def show_arrival(desk: Desk, recovery: Recovery, visit: Visit | None) -> Visit |
     if arrived:
         photos = [PhotoIn(file.name, file.getvalue()) for file in arrived]
         taken.update(file.file_id for file in arrived)
-        with st.spinner(f"Measuring {len(photos)} photo{'s' if len(photos) > 1 else ''} ..."):
+        with st.spinner(several("Measuring {count} photo ...", "Measuring {count} photos ...", len(photos))):
             visit, refused = take(desk, recovery, visit, photos)
         st.session_state["photos_refused"] = refused
         if visit is not None:
             st.query_params.from_dict({"recovery": recovery.id, "visit": visit.id})
     for name, sentence in st.session_state.get("photos_refused", []):
-        widgets.show_html(widgets.say_html(name, sentence, act=True))
+        widgets.show_html(widgets.say_html(_(name), _(sentence), act=True))
     return visit
 
 
@@ -248,27 +259,30 @@ def take(
 def show_verdicts(desk: Desk, visit: Visit) -> None:
     """Show for each photo what was found in it, and the grade or how to retake it."""
     for number, sha256 in enumerate(visit.photo_sha256s, start=1):
-        widgets.show_verdict(desk, sha256, f"Photo {number} of {len(visit.photo_sha256s)}")
+        widgets.show_verdict(
+            desk, sha256, _("Photo {number} of {count}", number=number, count=len(visit.photo_sha256s))
+        )
 
 
 def show_result(desk: Desk, recovery: Recovery, visit: Visit | None) -> None:
     """Show a saved visit: the next step in large type, then each photo's verdict."""
     if visit is None:
-        widgets.show_html(widgets.say_html("This visit is not in the log.", "Go to the board and choose the pool."))
+        say, hint = _("This visit is not in the log."), _("Go to the board and choose the pool.")
+        widgets.show_html(widgets.say_html(say, hint))
         return
     step = actions.next_step(desk.log, recovery.id, now=desk.now)
     progress = actions.progress(desk.log, recovery.id, now=desk.now)
     stepped, seen = st.columns([3, 2], gap="medium")
     with stepped:
-        widgets.show_html(widgets.say_html(f"Saved: {recovery.pool.name}", progress.say))
+        widgets.show_html(widgets.say_html(_("Saved: {pool}", pool=recovery.pool.name), _(progress.say)))
         widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
     with seen:
         show_verdicts(desk, visit)
         with st.container(key="tb-do"):
-            st.page_link(desk.pages["board"], label="Done: to the board", width="stretch")
-        st.page_link(desk.pages["pool"], label="This pool's page", query_params={"recovery": recovery.id})
+            st.page_link(desk.pages["board"], label=_("Done: to the board"), width="stretch")
+        st.page_link(desk.pages["pool"], label=_("This pool's page"), query_params={"recovery": recovery.id})
         st.page_link(
-            desk.pages["visit"], label="Change this visit", query_params={"recovery": recovery.id, "visit": visit.id}
+            desk.pages["visit"], label=_("Change this visit"), query_params={"recovery": recovery.id, "visit": visit.id}
         )
 
 

@@ -140,21 +140,28 @@ def photos_of_one_run(paths, run):
     return copies
 
 
+SMALL = """() => [...document.querySelectorAll('button, a, summary, input')]
+  .filter(e => e.offsetParent && e.getClientRects().length && e.type !== 'file')
+  .filter(e => !e.closest('.vega-embed, [data-testid="stElementToolbar"]'))
+  .map(e => [e, e.closest('[data-testid="stNumberInputContainer"], .react-aria-TextField, ' +
+    '[data-testid="stMultiSelect"] .react-aria-ComboBox, label') || e])
+  .map(([e, field]) => [e, field.getBoundingClientRect().height])
+  .filter(([e, height]) => height > 1 && height < 46)
+  .map(([e, height]) => `${e.tagName} ${e.innerText || e.ariaLabel} ${height}`)"""
+"""Returns what is tapped and lower than 46 px."""
+
+
 def test_everything_tapped_is_large_enough(browser, address, recovery_id):
     context = browser.new_context(**VIEWPORTS["phone"])
     page = context.new_page()
     page.set_default_timeout(TIMEOUT_MS)
     for path in ("", f"visit?recovery={recovery_id}", f"pool?recovery={recovery_id}", "pools"):
         go(page, f"{address}/{path}")
-        small = page.evaluate(
-            """() => [...document.querySelectorAll('button, a, summary, input')]
-              .filter(e => e.offsetParent && e.getClientRects().length && e.type !== 'file')
-              .filter(e => !e.closest('.vega-embed, [data-testid="stElementToolbar"]'))
-              .map(e => [e, e.closest('[data-testid="stNumberInputContainer"], .react-aria-TextField') || e])
-              .map(([e, field]) => [e, field.getBoundingClientRect().height])
-              .filter(([e, height]) => height > 1 && height < 46)
-              .map(([e, height]) => `${e.tagName} ${e.innerText || e.ariaLabel} ${height}`)"""
-        )
+        for _ in range(40):
+            # What has just come up may still be growing.
+            if not (small := page.evaluate(SMALL)):
+                break
+            page.wait_for_timeout(250)
         assert small == [], path
     context.close()
 

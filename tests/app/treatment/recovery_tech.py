@@ -36,7 +36,7 @@ from app.records import (
 from app.treatment.plan import next_step
 from app.treatment.progress import progress
 from tests.app.treatment.recovery_logs import START
-from tests.app.treatment.recovery_world import Trouble, World
+from tests.app.treatment.recovery_world import Ranges, Trouble, World
 from vision.results import Interval, clarity_of, severity_of
 
 MOST_DAYS = 60
@@ -107,10 +107,12 @@ def was_clear(clear: list[bool], hour: int) -> bool:
     return hour >= 1 and clear[min(hour, len(clear)) - 1]
 
 
-def run_one(seed: int, *, trouble: Trouble | None = None, held_out: bool = False, kind: str | None = None) -> Run:
+def run_one(
+    seed: int, *, trouble: Trouble | None = None, ranges: Ranges = Ranges.MIDDLE, kind: str | None = None
+) -> Run:
     """Follow the plan on one made-up pool."""
     rng = random.Random(seed)
-    world = World(rng, trouble=trouble, held_out=held_out, kind=kind)
+    world = World(rng, trouble=trouble, ranges=ranges, kind=kind)
     pool = Pool(
         id="p1",
         name="Made-up pool",

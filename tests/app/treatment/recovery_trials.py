@@ -2,7 +2,7 @@
 
     python -m tests.app.treatment.recovery_trials --count 5000
 
-In: how many recoveries, from which seed, drawn from the middle of every range or from the held-out ends. Out: `Trials`,
+In: how many recoveries, from which seed, drawn from which part of every range. Out: `Trials`,
 one figure for each thing that must be shown. A third of the recoveries has a planted trouble. One process.
 """
 
@@ -14,12 +14,13 @@ import sys
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from statistics import median
 
 from app.records import Chemical, Standing, StepKind
 from app.treatment.quote import quote
 from tests.app.treatment.recovery_tech import Run, Seen, run_one
-from tests.app.treatment.recovery_world import FILTERS, Trouble
+from tests.app.treatment.recovery_world import FILTERS, Ranges, Trouble
 
 STILL_GREEN_A_DAY = 0.30
 """Truth: algae that fall by less than this of their logarithm in a day stand still."""
@@ -89,21 +90,21 @@ def share(found: list[bool]) -> float:
     return sum(found) / len(found) if found else math.nan
 
 
-def try_recoveries(count: int, *, seed: int = 0, held_out: bool = False) -> Trials:
+def try_recoveries(count: int, *, seed: int = 0, ranges: Ranges = Ranges.MIDDLE) -> Trials:
     """Run `count` recoveries, a third of them with a planted trouble, and gather what must be shown."""
     trials = Trials()
-    for run in runs(count, seed=seed, held_out=held_out):
+    for run in runs(count, seed=seed, ranges=ranges):
         take_in(trials, run)
     return trials
 
 
-def runs(count: int, *, seed: int, held_out: bool) -> Iterator[Run]:
+def runs(count: int, *, seed: int, ranges: Ranges) -> Iterator[Run]:
     """Run recoveries one after the other: kinds of filter and troubles in turn, everything else drawn."""
     troubles = list(Trouble)
     for number in range(count):
         planted = troubles[number // 3 % len(troubles)] if number % 3 == 2 else None
         kind = FILTERS[number // 18 % 3] if planted else FILTERS[number % 9 // 3]
-        yield run_one(seed * 1_000_003 + number, trouble=planted, held_out=held_out, kind=kind)
+        yield run_one(seed * 1_000_003 + number, trouble=planted, ranges=ranges, kind=kind)
 
 
 def take_in(trials: Trials, run: Run) -> None:
@@ -181,7 +182,7 @@ def take_in_healthy(trials: Trials, run: Run) -> None:
         trials.healthy_visits += 1
         if not (seen.on_arrival.standing is Standing.STALLED or seen.step.step is StepKind.REPAIR_FILTER):
             continue
-        spans = zip(run.seen[max(number - 2, 0) : number], run.seen[max(number - 1, 0) : number + 1], strict=False)
+        spans = pairwise(run.seen[max(number - 2, 0) : number + 1])
         if not any(stood_still(before, after) for before, after in spans):
             alarm = True
             trials.false_visits += 1
@@ -275,10 +276,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--count", type=int, default=5000)
     parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--held-out", action="store_true", help="draw every figure from the held-out ends of its range")
+    parser.add_argument(
+        "--ranges",
+        type=Ranges,
+        choices=list(Ranges),
+        default=Ranges.MIDDLE,
+        help="part of its range that each figure is drawn from; nothing was tuned on the ends",
+    )
     asked = parser.parse_args()
     trials = Trials()
-    for number, run in enumerate(runs(asked.count, seed=asked.seed, held_out=asked.held_out), start=1):
+    for number, run in enumerate(runs(asked.count, seed=asked.seed, ranges=asked.ranges), start=1):
         take_in(trials, run)
         if number % 500 == 0 and number < asked.count:
             print(told(trials), file=sys.stderr, flush=True)

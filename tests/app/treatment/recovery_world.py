@@ -46,6 +46,14 @@ HELD_OUT_EDGE = 0.15
 out."""
 
 
+class Ranges(StrEnum):
+    """Which part of each range a pool's figures are drawn from."""
+
+    MIDDLE = "middle"
+    WHOLE = "whole"
+    ENDS = "ends"
+
+
 class Trouble(StrEnum):
     """What can be planted."""
 
@@ -81,13 +89,18 @@ class Figures:
     photo_noise: float
 
 
-def draw_figures(rng: random.Random, filter_kind: str, *, held_out: bool = False) -> Figures:
-    """Draw a pool's figures from the middle of each range, or each from one of the held-out ends."""
+def draw_figures(rng: random.Random, filter_kind: str, *, ranges: Ranges = Ranges.MIDDLE) -> Figures:
+    """Draw a pool's figures from the middle of each range, from the whole of it, or each from one of the ends.
+
+    With `ENDS` every one of the figures is extreme at once: no pool is like that, and nothing was tuned on it.
+    """
 
     def drawn(name: str) -> float:
         low, high = WIDE[name]
         share = rng.uniform(HELD_OUT_EDGE, 1 - HELD_OUT_EDGE)
-        if held_out:
+        if ranges is Ranges.WHOLE:
+            share = rng.random()
+        if ranges is Ranges.ENDS:
             share = rng.uniform(0, HELD_OUT_EDGE) + rng.choice([0.0, 1 - HELD_OUT_EDGE])
         return low * (high / low) ** share
 
@@ -107,10 +120,17 @@ def hocl_mg_l(chlorine_mg_l: float, cya_mg_l: float, ph: float) -> float:
 class World:
     """One pool by the hour; `hour` counts from 9 in the morning of the first visit."""
 
-    def __init__(self, rng: random.Random, *, trouble: Trouble | None, held_out: bool = False, kind: str | None = None):
+    def __init__(
+        self,
+        rng: random.Random,
+        *,
+        trouble: Trouble | None,
+        ranges: Ranges = Ranges.MIDDLE,
+        kind: str | None = None,
+    ):
         self.rng, self.trouble = rng, trouble
         self.filter_kind = kind or rng.choice(FILTERS)
-        self.f = draw_figures(rng, self.filter_kind, held_out=held_out)
+        self.f = draw_figures(rng, self.filter_kind, ranges=ranges)
         self.recorded_l = rng.uniform(30_000, 130_000)
         self.volume_l = self.recorded_l * math.exp(rng.gauss(0, 0.06))
         self.stock_share = rng.uniform(0.8, 1.0)
