@@ -95,6 +95,8 @@ class Vectors:
         Water found and true, intersection over union [0-1].
     refused_number, refused_way : ndarray, shape (M,)
         Photos that did not get so far: no card, or no water.
+    refused_for_water : ndarray of bool, shape (M,)
+        Whether it was no water.
     """
 
     features: Array
@@ -107,11 +109,15 @@ class Vectors:
     overlap: Array
     refused_number: Array
     refused_way: Array
+    refused_for_water: Array
 
     def rows(self, which: Array) -> Vectors:
         """Return some of the rows, the refused ones left as they are."""
         own = {name: getattr(self, name)[which] for name in ROW_ARRAYS}
-        return Vectors(**own, refused_number=self.refused_number, refused_way=self.refused_way)
+        return Vectors(
+            **own, refused_number=self.refused_number, refused_way=self.refused_way,
+            refused_for_water=self.refused_for_water,
+        )  # fmt: skip
 
 
 ROW_ARRAYS = ("features", "fitness", "depth_m", "chlorophyll_ug_l", "number", "way", "doubted", "overlap")
@@ -309,6 +315,7 @@ class Row:
     chlorophyll_ug_l: float = 0.0
     doubted: bool = True
     overlap: float = 0.0
+    no_water: bool = False
 
 
 def row_of(folder: Path, grader: Grader, number: int) -> Row:
@@ -332,7 +339,7 @@ def looked_row(looked: Looked, truth: dict[str, Any], water: Array, number: int)
     """Return the row of a photo that was looked at; `water` is the true mask, of any size."""
     view, region, card, fit = looked.view, looked.region, looked.card, looked.fit
     if view is None or region is None or card is None or fit is None:
-        return Row(number, way_of(truth))
+        return Row(number, way_of(truth), no_water=view is not None)
     height, width = region.whole.shape
     true = cv2.resize(water.astype(np.uint8) * 255, (width, height), interpolation=cv2.INTER_AREA) > 127
     return Row(
@@ -392,6 +399,7 @@ def vectors_of(rows: list[Row]) -> Vectors:
         **{name: np.array([getattr(row, name) for row in whole]) for name in ROW_ARRAYS},
         refused_number=np.array([row.number for row in refused], dtype=np.int64),
         refused_way=np.array([row.way for row in refused], dtype=np.int64),
+        refused_for_water=np.array([row.no_water for row in refused], dtype=bool),
     )
 
 

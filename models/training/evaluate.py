@@ -15,7 +15,7 @@ from scipy.stats import spearmanr
 from models.training.dataset import Vectors
 from models.training.fit import steps_of
 from vision.fitness import UNFIT, WAYS
-from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, LEAST_WITHIN_ONE, Steps, quantiles
+from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, LEAST_WITHIN_ONE, WEAK, Steps, quantiles
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L
 
 Array = NDArray[Any]
@@ -93,11 +93,17 @@ def report_both(
 
 @dataclass(frozen=True)
 class Abstaining:
-    """Shares of photos that get no grade, 0 to 1, by kind, and of good ones two classes off without a flag."""
+    """Shares of photos that get no grade, 0 to 1: of good ones, and of spoiled ones by kind.
+
+    By grade, of good photos that get one: how many are flagged as weak, how many are off by two classes, and how many
+    of those not flagged are.
+    """
 
     fit: float
     spoiled: dict[str, float]
-    wrong_by_two: float
+    weak: dict[str, float]
+    wrong_by_two: dict[str, float]
+    wrong_unflagged: dict[str, float]
 
 
 def classes_of(steps: Array, bounds: Array, edges: Array) -> Array:
@@ -111,11 +117,11 @@ def graded_of(classes: Array) -> Array:
     return np.asarray((classes.cumsum(axis=1) >= 0.5).argmax(axis=1))
 
 
-def settled_of(classes: Array) -> Array:
-    """Return whether the grade and its neighbours hold enough probability, shape (N,)."""
+def within_one_of(classes: Array) -> Array:
+    """Return the probability of the grade and its neighbours, shape (N,)."""
     grade = graded_of(classes)[:, None]
     near = np.abs(np.arange(classes.shape[1])[None] - grade) <= 1
-    return np.asarray((classes * near).sum(axis=1) >= LEAST_WITHIN_ONE)
+    return np.asarray((classes * near).sum(axis=1))
 
 
 def abstaining(vectors: Vectors, steps: Steps, spoiled: Array, unlike: float) -> tuple[Abstaining, Array]:
@@ -141,22 +147,24 @@ def abstaining(vectors: Vectors, steps: Steps, spoiled: Array, unlike: float) ->
     ]
     given = ~vectors.doubted & (spoiled[:, 0] > 1 - UNFIT) & (steps.likeness >= unlike)
     for each in classes:
-        given &= settled_of(each)
+        given &= within_one_of(each) >= LEAST_WITHIN_ONE
     shares = {}
     for way, name in enumerate((*WAYS, "no_water")):
         rows, refused = vectors.way == way, int((vectors.refused_way == way).sum())
         if rows.sum() + refused:
             shares[name] = float(((~given & rows).sum() + refused) / (rows.sum() + refused))
-    fit = vectors.way == 0
-    off = [
-        np.abs(graded_of(each) - np.searchsorted(class_edges(lowers), truth, side="right"))
-        for each, lowers, truth in (
-            (classes[0], CLARITY_LOWER_M, vectors.depth_m),
-            (classes[1], SEVERITY_LOWER_UG_L, vectors.chlorophyll_ug_l),
-        )
-    ]
-    wrong = (np.maximum(*off) >= 2) & given & fit
-    return Abstaining(shares.pop("fit"), shares, float(wrong.sum() / max((given & fit).sum(), 1))), given
+    good = given & (vectors.way == 0)
+    weak, wrong, unflagged = {}, {}, {}
+    for name, each, lowers, truth in (
+        ("clarity", classes[0], CLARITY_LOWER_M, vectors.depth_m),
+        ("severity", classes[1], SEVERITY_LOWER_UG_L, vectors.chlorophyll_ug_l),
+    ):
+        off = np.abs(graded_of(each) - np.searchsorted(class_edges(lowers), truth, side="right")) >= 2
+        doubted = 1 - within_one_of(each) > WEAK
+        weak[name], wrong[name] = (float(which[good].mean()) if good.any() else 0.0 for which in (doubted, off))
+        sure = good & ~doubted
+        unflagged[name] = float(off[sure].mean()) if sure.any() else 0.0
+    return Abstaining(shares.pop("fit", 0.0), shares, weak, wrong, unflagged), given
 
 
 def table(reports: dict[str, Report]) -> str:

@@ -205,7 +205,7 @@ def fit_fitness(vectors: Vectors, *, seed: int) -> tuple[Network, Array]:
 
     def fit(here: Array) -> Network:
         return fit_network(
-            features[here], way[here], FITNESS_HIDDEN, seed, rounds=60, alpha=1.0, classes=len(WAYS)
+            features[here], way[here], FITNESS_HIDDEN, seed, rounds=60, alpha=1.0, classes=len(WAYS), batch=64
         )  # fmt: skip
 
     for index in range(FOLDS):
