@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from vision.card import CardFound
 from vision.network import Network, softmax
 from vision.normalise import ColourFit
+from vision.otherlight import other_light
 from vision.water import CELL_PX, Region, View
 
 Array = NDArray[Any]
@@ -22,18 +23,19 @@ Array = NDArray[Any]
 WAYS = ("fit", "under_exposed", "other_light", "fogged", "covered", "blurred", "no_water")
 """What a photo can be: fit, or spoiled in the way of a flag of that name; the network's outputs in their order."""
 
-UNFIT = 0.5
-"""Probability from which a photo counts as spoiled (the project's own)."""
+UNFIT = 0.45
+"""Probability from which a photo counts as spoiled: so that one good photo in fifty is held for it, left out."""
 
 FITNESS_FEATURES = (
     "white", "black", "contrast", "noise_light", "noise_dark", "edge_share", "edge_patch", "fit_median", "fit_p95",
     "gradient", "gain_r_b", "gain_g",
     "L_p5", "L_p50", "L_p95", "a_p50", "b_p50", "a_p90", "b_p10", "b_p90", "water_L", "water_a", "water_b",
     "raw_p2", "raw_p50", "fine", "medium", "wide", "fine_lean", "medium_lean", "smooth_share", "smooth_dry_share",
-    "skin_share", "skin_smooth_share", "share", "sureness",
+    "skin_share", "skin_smooth_share", "share", "sureness", "other_light",
 )  # fmt: skip
 """Names of the figures: the card's white, black, noise and edges; colours outside the water; how fine and how lopsided
-detail is over the whole photo; how much of it is smooth, and smooth and the colour of skin."""
+detail is over the whole photo; how much of it is smooth, and smooth and the colour of skin; and whether the ground about
+the card fits no light of its own (`otherlight.py`), which alone would call too many grounds."""
 
 
 def fitness_of(view: View, region: Region, card: CardFound, fit: ColourFit) -> Array:
@@ -67,7 +69,8 @@ def fitness_of(view: View, region: Region, card: CardFound, fit: ColourFit) -> A
         high[1], low[2], high[2], *water,
     ]  # fmt: skip
     named += _detail(view, dry)
-    return np.nan_to_num(np.array([*named, region.share, region.sureness], dtype=np.float64), posinf=20, neginf=-20)
+    named += [region.share, region.sureness, float(other_light(view, region))]
+    return np.nan_to_num(np.array(named, dtype=np.float64), posinf=20, neginf=-20)
 
 
 def _extreme(level: Array, inside: Array, reference: Array, wanted: float) -> float:

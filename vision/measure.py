@@ -28,7 +28,6 @@ from vision.fitness import fitness_of, unfit
 from vision.flags import spoils
 from vision.grade import Grader, grade_features, settled, weak
 from vision.normalise import FEWEST_PATCHES, ColourFit, fit_colours
-from vision.otherlight import other_light
 from vision.photo import Photo, open_photo
 from vision.results import (
     CardResult,
@@ -151,8 +150,6 @@ def look(
         return Looked(photo, refused, card, fit, view, calibration=calibration)
     if region.share < SMALL_SHARE:
         problems.append(problem("water_region_small"))
-    if other_light(view, region):
-        problems.append(problem("other_light"))
     return Looked(photo, tuple(problems), card, fit, view, region, calibration)
 
 
