@@ -34,8 +34,8 @@ FITNESS_FEATURES = (
     "skin_share", "skin_smooth_share", "share", "sureness", "other_light",
 )  # fmt: skip
 """Names of the figures: the card's white, black, noise and edges; colours outside the water; how fine and how lopsided
-detail is over the whole photo; how much of it is smooth, and smooth and the colour of skin; and whether the ground about
-the card fits no light of its own (`otherlight.py`), which alone would call too many grounds."""
+detail is over the whole photo; how much of it is smooth, and smooth and the colour of skin; and whether the
+ground about the card fits not its light (`otherlight.py`), which alone would call too many grounds."""
 
 
 def fitness_of(view: View, region: Region, card: CardFound, fit: ColourFit) -> Array:
