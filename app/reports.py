@@ -6,7 +6,6 @@ goes through `app.report.content`, which leaves out what is not theirs; links to
 
 from __future__ import annotations
 
-import io
 import json
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
@@ -16,6 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from app import actions
 from app.access import Right, needs
+from app.crew import TaskFailed, shared_crew
 from app.errors import NotInLog, TurnblueError
 from app.records import Recovery
 from app.report.content import Report, write_content
@@ -24,6 +24,7 @@ from app.store import reports as kept
 from app.store.log import Log
 from app.store.rows import from_json
 from app.words import LANGUAGES, said, translate
+from app.workers import DrawLogo
 from vision.errors import VisionError
 from vision.results import to_json
 
@@ -322,22 +323,16 @@ def _logo(log: Log, sha256: str) -> bytes | None:
 
 
 def _as_logo(content: bytes) -> bytes:
-    """Return a picture as a small PNG of pixels alone."""
-    from PIL import Image, UnidentifiedImageError
-
+    """Return a picture as a small PNG of pixels alone; a worker decodes it, as every foreign file."""
     if len(content) > LOGO_MB * 1e6:
         raise CannotReport(said("The logo is larger than {size} MB.", size=f"{LOGO_MB:.0f}"), "Choose a smaller file.")
     try:
-        with Image.open(io.BytesIO(content), formats=("PNG", "JPEG", "WEBP", "GIF")) as opened:
-            picture = opened.convert("RGBA")
-    except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombError) as error:
-        raise CannotReport("The logo is no picture that can be read.", "Choose a PNG or JPEG file.") from error
-    picture.thumbnail(LOGO_PX)
-    # The pixels alone: nothing that the file said besides goes along.
-    bare = Image.frombytes("RGBA", picture.size, picture.tobytes())
-    made = io.BytesIO()
-    bare.save(made, "PNG", optimize=True)
-    return made.getvalue()
+        drawn = shared_crew().run(DrawLogo(content, LOGO_PX))
+    except TaskFailed as failed:
+        raise CannotReport("The logo is no picture that can be read.", "Choose a PNG or JPEG file.") from failed
+    if drawn is None:
+        raise CannotReport("The logo is no picture that can be read.", "Choose a PNG or JPEG file.")
+    return drawn
 
 
 def _file_name(pool: str, at: datetime, form: str) -> str:

@@ -360,6 +360,32 @@ class FindClues:
         return read_clues(open_photo(self.content))
 
 
+@dataclass(frozen=True)
+class DrawLogo:
+    """The task of redrawing a picture as a small PNG of pixels alone, at most `size_px` wide and high."""
+
+    content: bytes
+    size_px: tuple[int, int]
+
+    def __call__(self) -> bytes | None:
+        """Return the PNG, None where the file is no picture that can be read."""
+        import io
+
+        from PIL import Image, UnidentifiedImageError
+
+        try:
+            with Image.open(io.BytesIO(self.content), formats=("PNG", "JPEG", "WEBP", "GIF")) as opened:
+                picture = opened.convert("RGBA")
+        except (UnidentifiedImageError, OSError, ValueError, SyntaxError, Image.DecompressionBombError):
+            return None
+        picture.thumbnail(self.size_px)
+        # The pixels alone: nothing that the file said besides goes along.
+        bare = Image.frombytes("RGBA", picture.size, picture.tobytes())
+        made = io.BytesIO()
+        bare.save(made, "PNG", optimize=True)
+        return made.getvalue()
+
+
 def make_picture(task: Callable[[], bytes | None]) -> bytes | None:
     """Have a worker of the shared crew make a picture.
 

@@ -66,7 +66,7 @@ def search(desk: Desk, label: str, *, key: str) -> list[Pool]:
     """Return at most `FEW` pools; where there are more, ask what to search for, and say how many fit."""
     found = actions.find_pools(desk.log, most=FEW)
     if found.count > FEW:
-        words = st.text_input(label, type="search", key=key)
+        words = st.text_input(label, type="search", placeholder=_("Search"), key=key)
         found = actions.find_pools(desk.log, words or "", most=FEW) if words else found
         if found.count > FEW:
             say = _(

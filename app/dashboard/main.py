@@ -6,6 +6,7 @@ Streamlit runs.
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -66,6 +67,17 @@ def main() -> None:
         run_page()
 
 
+def said_by_style() -> str:
+    """Return the words that the style sheet puts in place of Streamlit's own, in the language of this run."""
+    words = {
+        "photos": _("Take or choose photos"),
+        "another": _("Another photo"),
+        "logo": _("Choose a logo"),
+    }
+    named = " ".join(f"--tb-say-{name}: {json.dumps(text, ensure_ascii=False)};" for name, text in words.items())
+    return f"<style>:root {{ {named} }}</style>"
+
+
 def run_page() -> None:
     """Open the log, draw the head, run the page that the address names; whatever is refused ends in a sentence."""
     links: dict[str, st.Page] = {}
@@ -77,6 +89,7 @@ def run_page() -> None:
             name = page.url_path or "board"
             allow(desk.actor, PAGES[name][2])
             here = replace(desk, nav=tuple(each for each in NAV if desk.actor.may(PAGES[each][2])))
+            st.html(said_by_style())
             widgets.show_head(here, name)
             page.run()
             if name in CARE:

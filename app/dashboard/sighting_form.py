@@ -55,5 +55,10 @@ def _depth_chips(desk: Desk, label: str, was_m: float | None) -> float | None:
     if was is not None and was not in offered:
         offered = sorted([*offered, was])
     return st.pills(
-        label, offered, format_func=lambda each: units.length_say(each, desk.units), default=was, key=f"chips-{label}"
+        label,
+        offered,
+        format_func=lambda each: units.length_say(each, desk.units),
+        default=was,
+        key=f"chips-{label}",
+        width="stretch",
     )

@@ -60,4 +60,4 @@ def cause_html(cause: Cause) -> str:
 
 def _percent(share: float) -> str:
     """Return a probability as words; never all or nothing."""
-    return f"{min(max(share, 0.01), 0.99):.0%}".replace("%", " %")
+    return f"{min(max(share, 0.01), 0.99):.0%}".replace("%", "\u00a0%")

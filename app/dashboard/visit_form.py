@@ -111,11 +111,12 @@ def ask_equipment(desk: Desk, pool: Pool, was: Equipment) -> Equipment:
     well = False
     if was == Equipment():
         # One tap for the usual case; what is tapped below says otherwise.
-        well = st.checkbox(_("All well: power on, pump runs, flow holds"))
+        with st.container(key="tb-well"):
+            well = st.checkbox(_("All well: power on, pump runs, flow holds"), width="stretch")
     with st.container(key="tb-equipment"):
         power = choice(_("Power"), _("On"), _("Off"), was.power_on)
         pump = choice(_("Pump"), _("Runs"), _("Will not run"), was.pump_runs)
-        flow = choice(_("Flow"), _("Holds"), _("Drops"), was.flow_holds)
+        flow = choice(_("Flow"), _("Holds"), _("Falls"), was.flow_holds)
         elements = st.segmented_control(
             _(words.ELEMENTS_OF[pool.filter_kind]),
             list(ElementState),

@@ -15,9 +15,11 @@ from typing import TYPE_CHECKING, Any
 
 from app.dashboard import units as u
 from app.dashboard import words
-from app.dashboard.speech import _, speech
+from app.dashboard.speech import _, several, speech
 from app.records import Action, Assessment, Progress, Reading, Standing, Step, Treatment, Visit
+from app.treatment.plan import CHECK
 from app.treatment.units import say_amount, say_pressure
+from app.words import Said
 from vision.flags import BY_NAME
 from vision.results import Clarity, Interval, Severity
 
@@ -133,12 +135,16 @@ def step_html(step: Step, *, back: str = "") -> str:
 
     `back` is when to return, as words; empty where the step names no time.
     """
-    do = "".join(f"<li>{action_html(each)}</li>" for each in step.do)
+    checks = [each for each in step.do if is_check(each)]
+    # The likeliest causes of a stall are checked first; nine of them in a row nobody reads at the pool.
+    later = checks[CHECKS_SHOWN:]
+    do = "".join(f"<li>{action_html(each)}</li>" for each in step.do if each not in later)
     parts = [
         f'<section class="tb-step" aria-label="{escape(_("Next step"))}">'
         f'<div class="lead">{escape(_("Next step"))}</div>',
         f"<h2>{escape(_(step.title))}</h2>",
         f'<ol class="do">{do}</ol>' if do else "",
+        later_html(later),
         f'<p class="back">{escape(back)}</p>' if back else "",
         f"<p><b>{escape(_('Look for:'))}</b> {escape(_(step.look_for))}</p>" if step.look_for else "",
         cautions_html(all_cautions(step)),
@@ -155,8 +161,29 @@ def step_html(step: Step, *, back: str = "") -> str:
     return "".join(parts) + "</section>"
 
 
+CHECKS_SHOWN = 3
+"""Causes of a stall shown at once in the next step; the others open at a tap (our choice)."""
+
+
+def is_check(action: Action) -> bool:
+    """Return whether a thing to do is the check for one cause of a stall."""
+    return isinstance(action.say, Said) and action.say.message == CHECK
+
+
+def later_html(checks: Sequence[Action]) -> str:
+    """Return the checks for the less likely causes, folded away; empty where there are none."""
+    if not checks:
+        return ""
+    listed = "".join(f"<li>{action_html(each)}</li>" for each in checks)
+    title = escape(several("{count} less likely cause", "{count} less likely causes", len(checks)))
+    return f'<details class="more"><summary>{title}</summary><ol>{listed}</ol></details>'
+
+
 def action_html(action: Action) -> str:
     """Return one thing to do, its amount in bold: in the sentence, or after it where the sentence has none."""
+    if is_check(action) and isinstance(action.say, Said):
+        cause, check, mend = (escape(_(str(action.say.values[name]))) for name in ("cause", "check", "mend"))
+        return f'<b>{cause}</b><p class="check">{check}</p><p class="check"><b>{escape(_("If so:"))}</b> {mend}</p>'
     say = escape(_(action.say))
     if action.dose is None:
         return say

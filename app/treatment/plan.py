@@ -19,6 +19,9 @@ from app.treatment.rules import RULES
 from app.treatment.units import check_units, say_amount, say_pool_volume
 from app.words import mark, said
 
+CHECK = mark("{cause} {check} If so: {mend}")
+"""One cause of a stall as a thing to do: what it is, how to check it, how to mend it."""
+
 
 def next_step(recovery: Recovery, now: datetime, *, units: str = "us") -> Step:
     """Recommend a recovery's next step.
@@ -111,10 +114,7 @@ def _grounds(rule: Rule) -> tuple[str, ...]:
 
 def _checks(causes: Sequence[Cause]) -> tuple[Action, ...]:
     """Write out the check for each cause, the most likely first."""
-    return tuple(
-        Action(said("{cause} {check} If so: {mend}", cause=cause.say, check=cause.check, mend=cause.mend))
-        for cause in causes
-    )
+    return tuple(Action(said(CHECK, cause=cause.say, check=cause.check, mend=cause.mend)) for cause in causes)
 
 
 def _action(line: str | Pour | Only, facts: Facts) -> Action | None:

@@ -6,8 +6,9 @@ import shutil
 import signal
 import socket
 import subprocess
+import threading
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -114,3 +115,60 @@ def assert_sound(page):
     # One pixel of rounding is no scroll.
     wide = "[...document.querySelectorAll('html, [data-testid=stMain]')].filter(e => e.scrollWidth > e.clientWidth + 1)"
     assert page.evaluate(f"{wide}.length") == 0, "the page scrolls sideways"
+
+
+class Wire:
+    """A connection to the dashboard that can be cut and mended, as a phone's is between two bars of signal.
+
+    In: the dashboard's address. Out: `url`, another address of the same. While it is cut nothing gets through, neither
+    a request nor what is open already; mended, the page finds its way back by itself.
+    """
+
+    def __init__(self, address):
+        self._to = ("127.0.0.1", int(address.rpartition(":")[2]))
+        self._whole = threading.Event()
+        self._whole.set()
+        self._open = set()
+        self._listening = socket.create_server(("127.0.0.1", 0))
+        self.url = f"http://127.0.0.1:{self._listening.getsockname()[1]}"
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.cut()
+        self._listening.close()
+
+    def cut(self):
+        self._whole.clear()
+        for each in list(self._open):
+            with suppress(OSError):
+                each.shutdown(socket.SHUT_RDWR)
+
+    def mend(self):
+        self._whole.set()
+
+    def _accept(self):
+        with suppress(OSError):
+            while True:
+                near, _ = self._listening.accept()
+                if not self._whole.is_set():
+                    near.close()
+                    continue
+                far = socket.create_connection(self._to)
+                self._open |= {near, far}
+                for one, other in ((near, far), (far, near)):
+                    threading.Thread(target=self._carry, args=(one, other), daemon=True).start()
+
+    def _carry(self, one, other):
+        with suppress(OSError):
+            while part := one.recv(65_536):
+                if not self._whole.is_set():
+                    break
+                other.sendall(part)
+        for each in (one, other):
+            with suppress(OSError):
+                each.shutdown(socket.SHUT_RDWR)
+            each.close()
+            self._open.discard(each)

@@ -17,6 +17,7 @@ from PIL.PngImagePlugin import PngInfo
 import app
 from app import actions, cli, links, reports
 from app.access import NO_ONE, Actor, Role
+from app.crew import TaskFailed
 from app.errors import NotAllowed, NotInLog
 from app.records import Chemical, Company, FilterKind, Pool, Treatment, Work
 from app.report.customer_page import customer_html
@@ -297,6 +298,20 @@ def test_the_logo_is_kept_small_and_bare_and_is_on_the_page(log, recovery_id):
     finally:
         reports.save_logo(log, None, at=NOW)
     assert reports.company_logo(log) is None
+
+
+def test_a_logo_is_decoded_by_a_worker_and_one_that_ends_it_is_a_sentence(log, monkeypatch):
+    asked = []
+
+    class Falling:
+        def run(self, task):
+            asked.append(task)
+            raise TaskFailed("died", "It stopped.")
+
+    monkeypatch.setattr(reports, "shared_crew", Falling)
+    with pytest.raises(reports.CannotReport, match="no picture that can be read"):
+        reports.save_logo(log, png(), at=NOW)
+    assert len(asked) == 1
 
 
 @pytest.mark.parametrize("content", [b"", b"no picture", b"<svg xmlns='http://www.w3.org/2000/svg'/>"], ids=repr)

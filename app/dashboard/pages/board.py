@@ -30,7 +30,7 @@ def show(desk: Desk) -> None:
         )
         st.page_link(desk.pages["pools"], label=_("Add a pool"), icon=":material/add:")
         return
-    wanted = st.text_input(_("Find a pool"), type="search") if len(rows) > 12 else ""
+    wanted = st.text_input(_("Find a pool"), type="search", placeholder=_("Search")) if len(rows) > 12 else ""
     shown = [row for row in rows if wanted.casefold() in row.recovery.pool.name.casefold()]
     if not shown:
         say, hint = _("No open recovery has that in its name."), _("Clear the search to see all.")

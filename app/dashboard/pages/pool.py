@@ -124,7 +124,8 @@ def show_two(desk: Desk, recovery: Recovery) -> None:
         name: words.begin(words.when_say(desk.local(each.at), desk.local(desk.now), us=desk.us))
         for name, each in shown.items()
     }
-    left, right = st.columns(2, gap="small")
+    with st.container(key="tb-two-days"):
+        left, right = st.columns(2, gap="small")
     ids = list(shown)
     first = left.selectbox(_("Before"), ids, format_func=day.__getitem__, key=f"two-before-{recovery.id}")
     later = right.selectbox(

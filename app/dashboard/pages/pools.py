@@ -45,7 +45,7 @@ def show(desk: Desk) -> None:
         widgets.show_html(widgets.say_html(_("No pool is in the log yet."), hint))
         return
     show_tags(desk)
-    st.text_input(_("Find a pool: name, owner or town"), type="search", key="pools-words")
+    st.text_input(_("Find a pool: name, owner or town"), type="search", placeholder=_("Search"), key="pools-words")
     if not found.count:
         widgets.show_html(widgets.say_html(_("No pool fits."), _("Clear the search to see all.")))
         return

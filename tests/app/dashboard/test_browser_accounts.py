@@ -6,7 +6,8 @@ import pytest
 from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, chromium, served, settle
 
 from app import actions, people
-from app.access import Role
+from app.access import RIGHTS, Role
+from app.dashboard.main import PAGES
 from app.records import Company, FilterKind, Pool
 
 SECRET = "cedar lantern ninety gravel"
@@ -107,6 +108,29 @@ def test_each_role_is_shown_its_own(page, staffed, name, shown, hidden):
         page.goto(f"{url}/{path}")
         page.get_by_text(OWN).first.wait_for()
         assert (OTHER in page.inner_text("body")) is (name != "Robin")
+
+
+@pytest.mark.parametrize(("name", "role"), [(None, Role.NO_ONE), ("Robin", Role.TECH), ("Sam", Role.OFFICE)], ids=str)
+@pytest.mark.parametrize("page", ["phone"], indirect=True)
+def test_each_role_is_refused_the_pages_it_may_not_have(page, staffed, name, role):
+    url, opened, _ = staffed
+    if name:
+        enter(page, url, name)
+        page.get_by_text("open").first.wait_for()
+    for path, (_title, _show, right) in PAGES.items():
+        if right in RIGHTS[role]:
+            continue
+        page.goto(f"{url}/{path}" if path != "board" else url)
+        if role is Role.NO_ONE:
+            page.wait_for_selector("#password")
+            continue
+        page.get_by_text(f"The {role.value} role may not do this.").wait_for()
+        assert page.get_by_role("button", name="Save").count() == 0
+    # Another's pool by its address, and what a page of it would load, are not there for a tech.
+    if role is Role.TECH:
+        for query in (f"pool?recovery={opened[OTHER]}", f"visit?recovery={opened[OTHER]}"):
+            body = at(page, url, query, "There is no recovery" if query.startswith("pool") else "Visit")
+            assert OTHER not in body
 
 
 @pytest.mark.parametrize("page", ["phone"], indirect=True)

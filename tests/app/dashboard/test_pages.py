@@ -442,7 +442,7 @@ def test_the_pool_page_ranks_why_the_water_stands_still(home):
     assert progress.standing is Standing.STALLED
     words = said(open_page("pool", recovery=recovery.id))
     part = words[words.index("Why it stands still") :]
-    assert f"{min(progress.stall_probability, 0.99):.0%}".replace("%", " %") in part
+    assert f"{min(progress.stall_probability, 0.99):.0%}".replace("%", "\u00a0%") in part
     first, second = progress.causes[:2]
     assert part.index(escape(first.check)) < part.index(escape(second.check))
     # Opening a filter is dangerous: the caution stands in this part.
