@@ -58,6 +58,9 @@ and over the photo, and how far the cell's colour is from what was taken for wat
 by."""
 EDGE_PX, EDGE_EVENNESS = 10, 1e-3
 """Reach [px of the working picture] and evenness of the guided filter that draws the water's edge."""
+SHORELESS_SHARE, EVEN_L = 0.012, 1.8
+"""Share of dry picture under which no shore is in sight, and range of CIELAB lightness (but for its outer tenths) under
+which it is all one even sheet. In 39 rendered photos of nothing but water the least is 2.2."""
 RING_CELLS = 40
 """Cells round the card that others are compared with, at most."""
 
@@ -309,7 +312,28 @@ def find_water(view: View, looks: tuple[Network, ...]) -> Region:
     sureness = float(probability[labels == largest].mean())
     if keep.mean() < LEAST_SHARE or sureness < LEAST_SURENESS:
         raise no_water()
-    return _region(view, _edged(view, probability, keep), sureness)
+    region = _region(view, _edged(view, probability, keep), sureness)
+    if _even_as_paper(view, region.whole):
+        raise no_water()
+    return region
+
+
+def _even_as_paper(view: View, whole: Mask) -> bool:
+    """Tell whether what was taken for water fills the photo and is lit alike throughout.
+
+    Water without a shore in sight mirrors more of the sky, and is looked into less steeply, from near to far; only a
+    sheet, a cloth or a floor seen from above is as even as that.
+    """
+    columns, rows = whole.shape[1] // CELL_PX, whole.shape[0] // CELL_PX
+    card = np.zeros(whole.shape, np.uint8)
+    middle = view.card_px.mean(axis=0)
+    cv2.fillConvexPoly(card, np.round(middle + (view.card_px - middle) * 1.3).astype(np.int32), 1)
+    if (~whole & (card == 0)).mean() > SHORELESS_SHARE:
+        return False
+    inside = cv2.resize((whole & (card == 0)).astype(np.uint8) * 255, (columns, rows), interpolation=cv2.INTER_AREA)
+    light = cv2.resize(cv2.extractChannel(view.lab, 0), (columns, rows), interpolation=cv2.INTER_AREA)
+    low, high = np.quantile(light[inside > 250], [0.1, 0.9])
+    return bool(high - low < EVEN_L)
 
 
 def _edged(view: View, probability: Array, keep: Mask) -> Mask:
