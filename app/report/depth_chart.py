@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from html import escape
+from itertools import pairwise
 
 INK, QUIET, LINE, DEPTH, DOSE, GOOD = "#12202B", "#46555F", "#C9CEC9", "#1B5C96", "#A63A10", "#1F6B4A"
 """Our light palette (`app.report.charts.PALETTE`): 4.5:1 and more on paper."""
@@ -131,7 +132,7 @@ def _widest(taken: list[float], left: float, right: float) -> float:
     65.0
     """
     places = sorted([left, *taken, right])
-    gaps = list(zip(places, places[1:], strict=False))
+    gaps = list(pairwise(places))
     one, other = max(gaps, key=lambda gap: gap[1] - gap[0])
     return (one + other) / 2
 
