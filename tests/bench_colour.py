@@ -39,7 +39,8 @@ def negatives(asked: argparse.Namespace) -> None:
     """Print how often a card is found where there is none."""
     from tests.bench.negatives import run
 
-    print("\n== False cards\n" + run(asked.negatives, asked.seed, asked.folder))
+    options = {"alone": asked.alone, "start": asked.start, "jobs": asked.jobs}
+    print("\n== False cards\n" + run(asked.negatives, asked.seed, asked.folder, **options))
 
 
 def colour(asked: argparse.Namespace) -> None:
@@ -74,7 +75,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument(
         "--negatives", type=int, default=None, help="pictures without a card (default 10000, quick 200)"
     )
-    parser.add_argument("--alone", action="store_true", help="finding: Turnblue alone, without peers")
+    parser.add_argument("--start", type=int, default=0, help="negatives: number of the first picture")
+    parser.add_argument("--jobs", type=int, default=1, help="negatives: processes")
+    parser.add_argument("--alone", action="store_true", help="finding, negatives: Turnblue alone, without peers")
     parser.add_argument("--target", choices=("card", "chart"), help="finding: this target only")
     parser.add_argument("--quick", action="store_true", help="small counts")
     asked = parser.parse_args(arguments)

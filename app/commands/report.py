@@ -18,6 +18,12 @@ from app.words import LANGUAGES
 if TYPE_CHECKING:
     from app.actions import Log
 
+LOCAL = (
+    "This address opens at this machine alone. Give another by --address, or keep it once for all links and tags: "
+    "turnblue serve --public-address https://pools.example"
+)
+"""What is said of a link while nobody has said where others reach the dashboard."""
+
 INTO = click.Path(path_type=Path, dir_okay=False, allow_dash=True)
 
 
@@ -77,6 +83,8 @@ def report(
             given = links.make_link(log, of, now=now, days=days, zone=zone, language=lang)
             known = address or actions.company(log).public_address or f"http://localhost:{DEFAULT_PORT}"
             click.echo(f"{known.rstrip('/')}{given.path}")
+            if not address and not actions.company(log).public_address:
+                click.echo(LOCAL, err=True)
             click.echo(f"{given.id}: lasts until {given.expires_at:%Y-%m-%d}. It is said this once.", err=True)
         if list_links:
             click.echo("\n".join(_listed(log, of)) or "No link was given out.")

@@ -20,6 +20,7 @@ import streamlit as st
 from app import actions, people
 from app.access import NO_ONE, Actor
 from app.config import home_folder
+from app.dashboard.company_sign_in import PUBLIC_URL
 from app.dashboard.gate import session_token
 from app.dashboard.speech import _, speaking
 from app.dashboard.units import Units, units_of
@@ -113,12 +114,14 @@ def query(name: str) -> str:
 
 
 def site(company: Company) -> str:
-    """Return the address at which others reach the dashboard: the company's setting, else the one in this browser.
+    """Return the address at which others reach the dashboard, empty where it is not known.
 
-    Empty where it is not known: this machine's own name opens on no phone.
+    The company's setting comes first, then the server's (`PUBLIC_URL`), then the address in this browser; this
+    machine's own name opens on no phone.
     """
-    if company.public_address:
-        return company.public_address
+    known = company.public_address or os.environ.get(PUBLIC_URL, "").strip().rstrip("/")
+    if known:
+        return known
     scheme, rest = (st.context.url or "http://localhost").split("://", 1)
     host = rest.split("/")[0]
     return "" if host.split(":")[0] in ("localhost", "127.0.0.1", "[") else f"{scheme}://{host}"

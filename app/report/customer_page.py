@@ -80,7 +80,9 @@ def customer_html(page: CustomerPage, *, nonce: str) -> str:
     compared = report.before is not None and report.now is not None and {"before", "now"} <= set(page.pictures)
     if compared:
         slide = escape(_("Slide between before and now"))
-        parts.append(f'<h2>{slide}</h2><div id="compare" data-label="{slide}"></div>')
+        # Said under the picture: on it the words would cover half of what is compared.
+        rendered = f"<small>{escape(report.rendered)}</small>" if report.rendered else ""
+        parts.append(f'<h2>{slide}</h2><div id="compare" data-label="{slide}"></div><p class="quiet">{rendered}</p>')
     if report.chart.marks:
         chart = draw_depth(report.chart, title=report.chart_title, font=FONT, width_px=CHART_PX)
         say = f"{report.chart_say} {report.goal_say}"
@@ -161,7 +163,7 @@ def _pair_html(page: CustomerPage) -> str:
 def _figure_html(name: str, shown: Shown, page: CustomerPage) -> str:
     """Return one photo with its day and what it says."""
     rendered = f"<small>{escape(page.report.rendered)}</small>" if page.report.rendered else ""
-    label = ", ".join(each for each in (shown.label, shown.day, page.report.rendered) if each)
+    label = ", ".join(each for each in (shown.label, shown.day) if each)
     return (
         f'<figure><span><b>{escape(shown.label)}</b><span class="quiet">{escape(shown.day)}</span></span>'
         f'<img id="{name}" alt="{escape(shown.alt)}" data-label="{escape(label)}" '

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from html import escape
+from itertools import pairwise
 
 INK, QUIET, LINE, DEPTH, DOSE, GOOD = "#12202B", "#46555F", "#C9CEC9", "#1B5C96", "#A63A10", "#1F6B4A"
 """Our light palette (`app.report.charts.PALETTE`): 4.5:1 and more on paper."""
@@ -94,7 +95,12 @@ def draw_depth(
             parts.append(_text(x(at), floor + 20, label, "middle", INK))
     goal = y(track.goal)
     parts.append(_line(LEFT, goal, width_px - RIGHT, goal, GOOD, 2, dash="7 5"))
-    parts.append(_text(LEFT + 6, goal - 7, track.goal_label, "start", GOOD, bold=True))
+    taken = [x(at) for at in (*track.doses, *(mark.at for mark in track.marks))]
+    at_px = _widest(taken, LEFT, width_px - RIGHT)
+    # Under the goal where the course runs just above it.
+    course = [y(mark.mid) for mark in track.marks if abs(x(mark.at) - at_px) < (width_px - LEFT - RIGHT) / 3]
+    above = all(not goal - 60 < each < goal + 4 for each in course)
+    parts.append(_text(at_px, goal - 11 if above else goal + 21, track.goal_label, "middle", GOOD, bold=True))
     if track.expected is not None:
         soonest, middle, latest = (x(each) for each in track.expected)
         parts.append(
@@ -115,6 +121,20 @@ def draw_depth(
         if mark.bound:
             parts.append(f'<path d="M{x(mark.at) - 5:.1f} {y(mark.mid) - 9:.1f}h10l-5 -8z" fill="{DEPTH}"/>')
     return "".join([*parts, "</svg>"])
+
+
+def _widest(taken: list[float], left: float, right: float) -> float:
+    """Return the middle of the widest space between things that stand at these places [px], where words cross none.
+
+    Examples
+    --------
+    >>> _widest([30.0, 40.0, 90.0], 20.0, 100.0)
+    65.0
+    """
+    places = sorted([left, *taken, right])
+    gaps = list(pairwise(places))
+    one, other = max(gaps, key=lambda gap: gap[1] - gap[0])
+    return (one + other) / 2
 
 
 def _ticks(bottom: float, top: float) -> list[float]:

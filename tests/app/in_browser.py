@@ -150,16 +150,21 @@ class Wire:
         self._whole.set()
 
     def _accept(self):
-        with suppress(OSError):
-            while True:
+        while True:
+            try:
                 near, _ = self._listening.accept()
-                if not self._whole.is_set():
-                    near.close()
-                    continue
-                far = socket.create_connection(self._to)
-                self._open |= {near, far}
-                for one, other in ((near, far), (far, near)):
-                    threading.Thread(target=self._carry, args=(one, other), daemon=True).start()
+            except OSError:
+                return
+            try:
+                far = socket.create_connection(self._to) if self._whole.is_set() else None
+            except OSError:
+                far = None
+            if far is None:
+                near.close()
+                continue
+            self._open |= {near, far}
+            for one, other in ((near, far), (far, near)):
+                threading.Thread(target=self._carry, args=(one, other), daemon=True).start()
 
     def _carry(self, one, other):
         with suppress(OSError):

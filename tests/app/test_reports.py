@@ -362,6 +362,14 @@ def test_the_command_writes_every_file(made, tmp_path):
 
 
 def test_the_command_gives_out_and_withdraws_a_link(made, log):
+    near = run("--link", folder=made[0])
+    assert near.stdout.startswith("http://localhost:8501/r/")
+    assert "opens at this machine alone" in near.stderr
+    with actions.open_log(made[0]) as kept:
+        actions.save_company(kept, replace(actions.company(kept), public_address="https://pools.example"), at=NOW)
+    known = run("--link", folder=made[0])
+    assert known.stdout.startswith("https://pools.example/r/")
+    assert "machine alone" not in known.stderr
     given = run("--link", "--days", 7, "--address", "https://pools.example/", folder=made[0])
     assert given.exit_code == 0
     url = re.search(r"https://pools\.example/r/(k-\w+)\.\S+", given.output)

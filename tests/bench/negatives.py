@@ -12,7 +12,10 @@ import os
 import sys
 import time
 from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from functools import lru_cache
+from multiprocessing import get_context
 from pathlib import Path
 
 import cv2
@@ -55,7 +58,10 @@ def _pool(number: int, folder: Path) -> str:
     file = folder / f"pool_{number}.png"
     if not file.exists():
         folder.mkdir(parents=True, exist_ok=True)
-        cv2.imwrite(str(file), pool_photo({}, 5000 + number, POOL_PX)[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
+        # Renamed when whole: several processes may want it at once.
+        part = file.with_name(f"part_{os.getpid()}_{file.name}")
+        cv2.imwrite(str(part), pool_photo({}, 5000 + number, POOL_PX)[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
+        part.replace(file)
     return str(file)
 
 
@@ -239,24 +245,20 @@ def picture(index: int, seed: int, folder: Path) -> tuple[str, np.ndarray]:
     return kind, _laid([make() for _ in range(few if kind != "spoiled" else 1)], rng)
 
 
-def run(count: int, seed: int, folder: Path) -> str:
-    """Return the table."""
+def _search(part: tuple[range, int, Path, bool]) -> tuple[Counter, dict[str, Counter]]:
+    """Search a part of the pictures; return how many of each kind and, by method, what was found in them."""
     from tests.bench.peers.opencv_peer import chart_answer, marks_of
     from vision.card import find_card
     from vision.errors import NoCardFound
     from vision.photo import open_photo
-    from vision.specs import load_card
 
-    if {marker.id for marker in load_card().markers} != set(OWN_IDS):
-        raise ValueError(f"OWN_IDS no longer names the marks of {DESIGN.name}")
+    indices, seed, folder, alone = part
     seen: Counter = Counter()
-    false: dict[str, Counter] = {"turnblue": Counter(), "aruco": Counter(), "aruco .01": Counter(), "mcc": Counter()}
-    begin = time.monotonic()
-    for index in range(count):
+    false: dict[str, Counter] = {"turnblue": Counter()}
+    for index in indices:
         kind, bgr = picture(index, seed, folder / "pools")
         seen[kind] += 1
         content = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 90])[1].tobytes()
-        photo = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_COLOR)
         try:
             card = find_card(open_photo(content, f"{kind}_{index}"))
             false["turnblue"][kind] += 1
@@ -264,15 +266,44 @@ def run(count: int, seed: int, folder: Path) -> str:
         except NoCardFound as refusal:
             if refusal.code not in ("no_card", "card_in_doubt"):
                 false.setdefault(f"said {refusal.code}", Counter())[kind] += 1
-        false["aruco"][kind] += bool(marks_of(photo, None, OWN_IDS))
-        false["aruco .01"][kind] += bool(marks_of(photo, 0.01, OWN_IDS))
-        false["mcc"][kind] += chart_answer(photo, 1)["centres"] is not None
-        if index % 100 == 99:
-            print(f"{index + 1}/{count} {time.monotonic() - begin:.0f} s, false {sum(false['turnblue'].values())}",
-                  file=sys.stderr, flush=True)  # fmt: skip
+        if alone:
+            continue
+        photo = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_COLOR)
+        for name, found in (
+            ("aruco", bool(marks_of(photo, None, OWN_IDS))),
+            ("aruco .01", bool(marks_of(photo, 0.01, OWN_IDS))),
+            ("mcc", chart_answer(photo, 1)["centres"] is not None),
+        ):
+            false.setdefault(name, Counter())[kind] += found
+    return seen, false
+
+
+def run(count: int, seed: int, folder: Path, *, alone: bool = False, start: int = 0, jobs: int = 1) -> str:
+    """Return the table of pictures `start` to `start + count`; `alone` leaves the peers out."""
+    from vision.specs import load_card
+
+    if {marker.id for marker in load_card().markers} != set(OWN_IDS):
+        raise ValueError(f"OWN_IDS no longer names the marks of {DESIGN.name}")
+    seen: Counter = Counter()
+    false: dict[str, Counter] = {}
+    begin = time.monotonic()
+    parts = [(range(at, min(at + 40, start + count)), seed, folder, alone) for at in range(start, start + count, 40)]
+    with ExitStack() as stack:
+        answers = map(_search, parts)
+        if jobs > 1:
+            # Begun anew, not forked: a fork of a process whose OpenCV has threads may stand still.
+            crew = ProcessPoolExecutor(jobs, get_context("spawn"), cv2.setNumThreads, (1,))
+            answers = stack.enter_context(crew).map(_search, parts)
+        for kinds, finds in answers:
+            seen += kinds
+            for name, each in finds.items():
+                false.setdefault(name, Counter()).update(each)
+            print(f"{sum(seen.values())}/{count} {time.monotonic() - begin:.0f} s, "
+                  f"false {sum(false['turnblue'].values())}", file=sys.stderr, flush=True)  # fmt: skip
     lines = [f"{'kind':12s}{'pictures':>9s}" + "".join(m.rjust(22) for m in false)]
     for kind in sorted(seen):
         lines.append(f"{kind:12s}{seen[kind]:9d}" + "".join(str(each[kind]).rjust(22) for each in false.values()))
-    lines.append(f"{'all':12s}{count:9d}" + "".join(str(sum(e.values())).rjust(22) for e in false.values()))
+    total = sum(seen.values())
+    lines.append(f"{'all':12s}{total:9d}" + "".join(str(sum(e.values())).rjust(22) for e in false.values()))
     lines.append("(aruco: any of the card's own marks read; said ...: refused, but not as 'no card')")
     return "\n".join(lines) + ("" if real_photos() else "\nNo real photos found: pictures of that kind are flatlays.")

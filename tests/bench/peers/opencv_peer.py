@@ -61,6 +61,8 @@ def card_answer(picture, reduction, rate, design):
 def chart_answer(picture, reduction):
     """Return the patch centres of the best chart that cv2.mcc finds."""
     detector = cv2.mcc.CCheckerDetector_create()
+    # It says that it looks for this chart, but until told so (OpenCV 5.0) it misses nearly all.
+    detector.setColorChartType(cv2.mcc.MCC24)
     try:
         if not detector.process(picture, 1):
             return {"centres": None}
