@@ -17,3 +17,9 @@ def the_programs_own_main():
     kept = sys.modules["__main__"]
     yield
     sys.modules["__main__"] = kept
+
+
+@pytest.fixture(autouse=True)
+def nobodys_log(monkeypatch, tmp_path_factory):
+    """Keep tests out of the log of whoever runs them."""
+    monkeypatch.setenv("TURNBLUE_HOME", str(tmp_path_factory.mktemp("home") / "log"))
