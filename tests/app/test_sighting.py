@@ -103,7 +103,7 @@ def test_the_next_step_says_whose_eyes_and_what_changed(log):
     make_visit(log, Sighted(seen_at_m=1.2), days=2)
     recovery = actions.open_recoveries(log)[0]
     why = " ".join(each.say for each in actions.next_step(log, recovery.id, now=NOW + timedelta(days=2)).why)
-    assert "Something was seen at 3.9 ft. Weighed in with the photo." in why
+    assert "Something seen at 3.9 ft. Weighed in with the photo." in why
     assert "the algae are fewer" in why
     assert "the algae are fewer" in actions.last_change(log, recovery.id).say
 
