@@ -100,8 +100,8 @@ def ranked(values: Array, shares: tuple[float, ...]) -> Array:
 
     Examples
     --------
-    >>> ranked(np.arange(101.0), (0.1, 0.5))
-    array([10., 50.])
+    >>> ranked(np.arange(101.0), (0.1, 0.5)).tolist()
+    [10.0, 50.0]
     """
     some = values[:: max(1, len(values) // MOST_RANKED)]
     ordered = np.sort(np.ascontiguousarray(some.T), axis=-1)

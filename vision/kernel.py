@@ -108,8 +108,8 @@ def steps_around(value: Array, spread: Array, log_bounds: Array, levels: Array |
 
     Examples
     --------
-    >>> steps_around(np.array([0.0]), np.array([1.0]), np.array([-9.0, 0.0, 9.0])).round(3)
-    array([[0.5, 0.5]])
+    >>> steps_around(np.array([0.0]), np.array([1.0]), np.array([-9.0, 0.0, 9.0])).round(3).tolist()
+    [[0.5, 0.5]]
     """
     scale = np.asarray(spread)[:, None] * np.sqrt(3) / np.pi
     inner = np.clip((log_bounds[None, 1:-1] - np.asarray(value)[:, None]) / scale, -60, 60)

@@ -1,5 +1,6 @@
 """The hosting page's proxy in front of the dashboard, over HTTPS, in a real browser: signing in, a page, a link."""
 
+import os
 import re
 import shutil
 import socket
@@ -17,6 +18,8 @@ from app.access import Role
 from app.records import Company, FilterKind, Pool
 
 SECRET = "cedar lantern ninety gravel"
+# Where a system keeps its servers is not on everybody's path.
+NGINX = shutil.which("nginx", path=os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin")))
 PROXY = Path(app.__file__).parent / "hosting" / "nginx.conf"
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
@@ -35,7 +38,7 @@ def free_ports(count):
 @pytest.fixture(scope="module")
 def behind(tmp_path_factory):
     """Serve a staffed log behind nginx with the file that is shipped; only names, ports and certificate are put in."""
-    if shutil.which("nginx") is None:
+    if NGINX is None:
         if REQUIRED:
             pytest.fail("no nginx was found")
         pytest.skip("no nginx was found")
@@ -71,7 +74,7 @@ def behind(tmp_path_factory):
             f"daemon off;\npid {folder}/pid;\nerror_log {folder}/errors.log;\nevents {{}}\n"
             f"http {{\naccess_log {folder}/access.log;\n{paths}{site}\n}}\n"
         )
-        running = subprocess.Popen(["nginx", "-c", str(whole)], stderr=subprocess.DEVNULL)
+        running = subprocess.Popen([NGINX, "-c", str(whole)], stderr=subprocess.DEVNULL)
         try:
             deadline = time.monotonic() + 30
             while not answers(secure):
