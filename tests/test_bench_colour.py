@@ -94,11 +94,11 @@ def test_colour_table_counts_patches_left_out():
 
 def test_negatives_are_counted_by_kind(monkeypatch, tmp_path, capsys):
     monkeypatch.setattr(negatives, "SIZE_PX", (400, 300))
-    # Pictures 4 and on: none that needs a rendered pool.
-    assert main(["negatives", "--negatives", "2", "--start", "4", "--alone", "--folder", str(tmp_path)]) == 0
+    # Pictures 3 and on: none that needs a rendered pool.
+    assert main(["negatives", "--negatives", "3", "--start", "3", "--alone", "--folder", str(tmp_path)]) == 0
     text = capsys.readouterr().out
-    assert re.search(r"^all +2 +0$", text, re.MULTILINE)
-    assert {line.split()[0] for line in text.splitlines()[3:5]} == set(negatives.KINDS[4:6])
+    assert re.search(r"^all +3 +0$", text, re.MULTILINE)
+    assert {line.split()[0] for line in text.splitlines()[3:6]} == set(negatives.KINDS[3:6])
 
 
 def test_a_card_among_negatives_is_counted(monkeypatch, tmp_path):

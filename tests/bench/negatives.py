@@ -201,8 +201,8 @@ def _flatlay(rng: np.random.Generator) -> np.ndarray:
 
     picture = flatlay._ground(rng, *SIZE_PX)
     for _ in range(int(rng.integers(0, 5))):
-        flatlay._lay(picture, rng, flatlay._sheet(rng), rng.uniform(0.1, 0.5), rng.uniform(0, 1, 2))
-    return np.ascontiguousarray(flatlay._photograph(picture, rng)[..., ::-1])
+        flatlay.lay_flat(picture, rng, flatlay._sheet(rng), rng.uniform(0.1, 0.5), rng.uniform(0, 1, 2))
+    return np.ascontiguousarray(flatlay.photograph(picture, rng)[..., ::-1])
 
 
 def _noise(rng: np.random.Generator) -> np.ndarray:
