@@ -87,6 +87,8 @@ def test_serve_answers_says_so_and_stops_cleanly(tmp_path, stop):
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
+        # A shell that started the tests in the background lets them, and all they start, ignore Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     try:
         line = told.stdout.readline()
