@@ -132,9 +132,12 @@ def _say(depth: FigureChange, algae: FigureChange) -> str:
     if parts:
         return said("Since the visit before, {one}.", one=parts[0])
     return said(
-        "No change since the visit before that can be told from the photos (better: {better}, worse: {worse}).",
-        better=_percent(max(depth.better, algae.better)),
-        worse=_percent(max(depth.worse, algae.worse)),
+        "No change since the visit before that can be told from the photos "
+        "(one sees further: {further}, less far: {nearer}; algae fewer: {fewer}, more: {more}).",
+        further=_percent(depth.better),
+        nearer=_percent(depth.worse),
+        fewer=_percent(algae.better),
+        more=_percent(algae.worse),
     )
 
 
