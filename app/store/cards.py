@@ -63,11 +63,8 @@ def withdraw_print_run(log: Log, run_id: str, *, at: datetime) -> None:
     NotInLog
         If there is none of that id, or it was withdrawn before.
     """
-    with log.atomic():
-        query = "update print_runs set withdrawn_at = ? where id = ? and withdrawn_at is null"
-        if log._connection.execute(query, (time_text(at), run_id)).rowcount != 1:
-            raise NotInLog(f"There is no measured print run {run_id} in use.", "See: turnblue card runs")
-        log._note("print_runs", run_id, {"withdrawn_at": None}, {"withdrawn_at": time_text(at)}, at=at, who="")
+    if not log._withdraw("print_runs", run_id, at=at):
+        raise NotInLog(f"There is no measured print run {run_id} in use.", "See: turnblue card runs")
 
 
 def print_runs(log: Log) -> tuple[PrintRun, ...]:

@@ -677,6 +677,15 @@ class Log:
         self._db.table(table).insert_all(after)
         self._note(table, visit_id, before or None, after or None, at=at, who=who)
 
+    def _withdraw(self, table: str, row_id: str, *, at: datetime) -> bool:
+        """Use a row no longer, with its history; return whether there was one of that id in use."""
+        with self.atomic():
+            query = f"update {table} set withdrawn_at = ? where id = ? and withdrawn_at is null"
+            if self._connection.execute(query, (time_text(at), row_id)).rowcount != 1:
+                return False
+            self._note(table, row_id, {"withdrawn_at": None}, {"withdrawn_at": time_text(at)}, at=at, who="")
+        return True
+
     def _note(self, table: str, row_id: str, before: Any, after: Any, *, at: datetime | None, who: str) -> None:
         """Append one change to the history, by who is signed in, else by the name given."""
         entry = {

@@ -60,11 +60,8 @@ def withdraw_kind(log: Log, kind_id: str, *, at: datetime) -> None:
     NotInLog
         If there is none of that id in use.
     """
-    with log.atomic():
-        query = "update strip_kinds set withdrawn_at = ? where id = ? and withdrawn_at is null"
-        if log._connection.execute(query, (time_text(at), kind_id)).rowcount != 1:
-            raise NotInLog(f"There is no strip kind {kind_id} in use.", "See: turnblue strip kinds")
-        log._note("strip_kinds", kind_id, {"withdrawn_at": None}, {"withdrawn_at": time_text(at)}, at=at, who="")
+    if not log._withdraw("strip_kinds", kind_id, at=at):
+        raise NotInLog(f"There is no strip kind {kind_id} in use.", "See: turnblue strip kinds")
 
 
 def kinds(log: Log) -> tuple[KeptKind, ...]:
