@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, chromium, go, served, settle
+from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, go, served, settle
 
 import app
 from app import actions
@@ -19,12 +19,6 @@ ROOT = Path(app.__file__).resolve().parents[1]
 PAGES = ("", "visit", "pools", "dose", "more", "card", "pool?recovery={recovery}", "visit?recovery={recovery}")
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")

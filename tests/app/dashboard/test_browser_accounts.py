@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 
 import pytest
-from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, chromium, served, settle
+from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, served, settle
 
 from app import actions, people
 from app.access import RIGHTS, Role
@@ -14,12 +14,6 @@ SECRET = "cedar lantern ninety gravel"
 OWN, OTHER = "Cedar Lane 12", "Birch Hollow 77"
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(params=VIEWPORTS, ids=str)

@@ -3,7 +3,7 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from in_browser import TIMEOUT_MS, VIEWPORTS, chromium, go, served, settle
+from in_browser import TIMEOUT_MS, VIEWPORTS, go, served, settle
 
 from app import actions, links
 from app.dashboard.main import PAGES
@@ -22,12 +22,6 @@ NOT_OURS = (
     ".vega-embed",
 )
 """What is drawn by others inside our pages and cannot be told otherwise."""
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from in_browser import REQUIRED, TIMEOUT_MS, VIEWPORTS, assert_sound, chromium, served, settle
+from in_browser import REQUIRED, TIMEOUT_MS, VIEWPORTS, assert_sound, served, settle
 
 import app
 from app import actions, people
@@ -90,12 +90,6 @@ def behind(tmp_path_factory):
 def answers(port):
     with socket.socket() as trial:
         return trial.connect_ex(("127.0.0.1", port)) == 0
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 def test_a_phone_signs_in_and_works_through_the_proxy(behind, browser):

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from in_browser import TIMEOUT_MS, VIEWPORTS, Wire, assert_sound, chromium, go, served, settle
+from in_browser import TIMEOUT_MS, VIEWPORTS, Wire, assert_sound, go, served, settle
 
 import app
 from app import actions, intake, strips
@@ -23,12 +23,6 @@ CHOOSE = '[data-testid="stFileUploaderDropzone"] button:visible'
 CUT_AT = ("as the photo goes out", "while it is measured", "while the form is filled in", "as it is saved")
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, chromium, go, served, settle
+from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, go, served, settle
 
 import app
 from app import actions, links
@@ -13,12 +13,6 @@ from app.records import Company, FilterKind, Pool
 ROOT = Path(app.__file__).parents[1]
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as started:
-        yield started
 
 
 @pytest.fixture(scope="module")

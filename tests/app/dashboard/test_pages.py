@@ -1,16 +1,16 @@
 """Every page opened and clicked without a browser: no exception, the right words, the log as it should be."""
 
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from html import escape
 
+import on_page
 import pytest
 from fake_measuring import FakeMeasurer
-from streamlit.testing.v1 import AppTest
-from streamlit.util import calc_hash
+from on_page import clean, labelled, said
 
 from app import actions, measuring
 from app.dashboard import main
-from app.dashboard.start import ENTRY
 from app.errors import GraderMissing
 from app.records import (
     Chemical,
@@ -26,6 +26,8 @@ from app.records import (
 )
 from app.treatment.products import PRODUCTS, StrengthBasis
 from app.treatment.units import say_amount
+
+open_page = partial(on_page.open_page, within_s=30)
 
 GREEN, MILKY, FLAGGED = b"good opaque heavy 0.9", b"good cloudy none 0.8", b"flagged card_glare"
 JPEG = "image/jpeg"
@@ -59,27 +61,6 @@ def oak(home):
             note="Dog <script>",
         )
     return recovery.id
-
-
-def open_page(name, **query):
-    at = AppTest.from_file(str(ENTRY), default_timeout=30)
-    at.query_params.update(query)
-    # A page that is a function has no file to switch to; its address is hashed as a session would.
-    at._page_hash = calc_hash(name)
-    return clean(at.run())
-
-
-def clean(at):
-    assert not at.exception, at.exception[0].message
-    return at
-
-
-def said(at):
-    return "\n".join([str(each.value) for each in at.markdown] + [each.proto.body for each in at.get("html")])
-
-
-def labelled(elements, label):
-    return next(each for each in elements if each.label.startswith(label))
 
 
 def recovery_of(home, recovery_id):

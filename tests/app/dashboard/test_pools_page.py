@@ -4,13 +4,11 @@ from datetime import UTC, datetime
 
 import pytest
 from fake_measuring import FakeMeasurer
-from streamlit.testing.v1 import AppTest
-from streamlit.util import calc_hash
+from on_page import clean, open_page, said
 
 from app import actions, intake, measuring, strips
 from app.dashboard.choose import FEW
 from app.dashboard.pages.pools import AT_ONCE
-from app.dashboard.start import ENTRY
 from app.records import FilterKind, Pool
 
 MANY = 70
@@ -27,24 +25,8 @@ def home(tmp_path, monkeypatch):
     return tmp_path / "log"
 
 
-def open_page(name, **query):
-    at = AppTest.from_file(str(ENTRY), default_timeout=60)
-    at.query_params.update(query)
-    at._page_hash = calc_hash(name)
-    return clean(at.run())
-
-
-def clean(at):
-    assert not at.exception, at.exception[0].message
-    return at
-
-
 def shown_pools(at):
     return [each.value for each in at.subheader if each.value.startswith("Pool ")]
-
-
-def said(at):
-    return "\n".join([str(each.value) for each in at.markdown] + [each.proto.body for each in at.get("html")])
 
 
 def named(elements, label):

@@ -6,13 +6,11 @@ from html import unescape
 
 import pytest
 from fake_measuring import FakeMeasurer
-from streamlit.testing.v1 import AppTest
-from streamlit.util import calc_hash
+from on_page import open_page
 
 from app import actions, intake, measuring, people, strips
 from app.access import Role
 from app.dashboard.main import PAGES
-from app.dashboard.start import ENTRY
 from app.records import (
     Chemical,
     Company,
@@ -80,15 +78,6 @@ def home(tmp_path, monkeypatch):
             )
         strips.save_kind(log, strips.generic_kind(), at=now)
     return tmp_path / "log"
-
-
-def open_page(name, **query):
-    at = AppTest.from_file(str(ENTRY), default_timeout=60)
-    at.query_params.update(query)
-    at._page_hash = calc_hash(name)
-    at.run()
-    assert not at.exception, at.exception[0].message
-    return at
 
 
 def texts(at):

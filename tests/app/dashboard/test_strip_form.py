@@ -4,12 +4,10 @@ from datetime import UTC, datetime
 
 import pytest
 from fake_measuring import FakeMeasurer
-from streamlit.testing.v1 import AppTest
-from streamlit.util import calc_hash
+from on_page import open_page, said
 
 from app import actions, measuring, strips
 from app.dashboard.pages.strips import corrected, moved, row_html
-from app.dashboard.start import ENTRY
 from app.dashboard.strip_form import range_say, timer_html
 from app.dashboard.visit_form import only_photos
 from app.records import FilterKind, Method, Pool, Reading, Visit
@@ -26,19 +24,6 @@ def home(tmp_path, monkeypatch):
     monkeypatch.setenv("TURNBLUE_HOME", str(tmp_path / "log"))
     monkeypatch.setattr(measuring, "shipped_measurer", lambda: FakeMeasurer())
     return tmp_path / "log"
-
-
-def open_page(name, **query):
-    at = AppTest.from_file(str(ENTRY), default_timeout=60)
-    at.query_params.update(query)
-    at._page_hash = calc_hash(name)
-    at.run()
-    assert not at.exception, at.exception[0].message
-    return at
-
-
-def said(at):
-    return "\n".join([str(each.value) for each in at.markdown] + [each.proto.body for each in at.get("html")])
 
 
 @pytest.mark.parametrize(
