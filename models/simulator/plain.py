@@ -9,7 +9,7 @@ All shares and ranges are the project's own.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -28,18 +28,13 @@ from models.simulator.optics import (
 )
 from models.simulator.sampling import sample_water
 from models.simulator.spectra import photopic_mean, reflectance_of, srgb_weights
-from models.simulator.variety import widen_water
+from models.simulator.variety import stain, widen_water
 from vision.specs import load_card, load_chart24
 
 F32 = NDArray[Any]
 
-SIZES_PX = ((1200, 900), (900, 1200), (1120, 630), (1000, 1000))
+SIZES_PX = ((1040, 780), (780, 1040), (1040, 586), (880, 880))
 DEPTHS_M, CHLOROPHYLLS_UG_L = (0.12, 20.0), (0.1, 450.0)
-TEA_SHARE, TEA_440_PER_M = 0.35, (0.03, 0.4)
-"""Share of waters that leaves have steeped in, and the absorption that adds at 440 nm [1/m]: a lake's, not a sea's."""
-BROWN_SHARE, DEAD_ABSORPTION_SHARE = 0.5, (0.003, 0.05)
-"""Share of waters whose dead matter is brown, and its absorption at 440 nm over its scattering at 550 nm: coastal
-particles without their pigments have about 0.08 (Babin et al. 2003, JGR 108:3211, from memory); chlorine bleaches."""
 TABLE_M = np.exp(np.linspace(math.log(0.01), math.log(6.0), 64))
 """Depths that colours are worked out at [m]; between them they are mixed."""
 
@@ -102,21 +97,7 @@ def _water(rng: np.random.Generator) -> WaterSpec:
         water = sample_water(rng, chlorophyll_ug_l=chlorophyll, visible_depth_m=depth)
     except ValueError:
         water = sample_water(rng, chlorophyll_ug_l=chlorophyll)
-    return _stain(rng, widen_water(rng, water))
-
-
-def _stain(rng: np.random.Generator, water: WaterSpec) -> WaterSpec:
-    """Return the water with more that absorbs without living: leaves' tea, and dead matter that has kept its colour."""
-    draws = rng.random(4)
-    low, high = np.log(TEA_440_PER_M)
-    tea = math.exp(low + (high - low) * draws[1]) if draws[0] < TEA_SHARE else 0.0
-    low, high = np.log(DEAD_ABSORPTION_SHARE)
-    brown = math.exp(low + (high - low) * draws[3]) if draws[2] < BROWN_SHARE else 0.0
-    return replace(
-        water,
-        cdom_440_per_m=water.cdom_440_per_m + tea,
-        detritus_440_per_m=water.detritus_440_per_m + brown * water.dead_scatter_550_per_m,
-    )
+    return stain(rng, widen_water(rng, water))
 
 
 @dataclass(frozen=True)

@@ -29,28 +29,36 @@ CULTURE_SCATTER_SHARE = 0.25
 DETAIL_GAINS = (0.8, 1.15)
 """Range of the detail's blur over the beam's loss: less blurred, it would be seen farther than visible depth says."""
 
+TEA_SHARE, TEA_440_PER_M = 0.35, (0.03, 0.4)
+"""Share of stained waters that leaves have steeped in, and the absorption that adds at 440 nm [1/m]: a lake's, not a
+sea's."""
+BROWN_SHARE, DEAD_ABSORPTION_SHARE = 0.5, (0.003, 0.05)
+"""Share of stained waters whose dead matter is brown, and its absorption at 440 nm over its scattering at 550 nm:
+coastal particles without their pigments have about 0.08 (Babin et al. 2003, JGR 108:3211, from memory); chlorine
+bleaches."""
+STAINED_SHARE = 0.4
+"""Share of scenes that may be stained: most pools are filled from a tap."""
 
-def widen(rng: Rng, spec: SceneSpec, *, detail_gains: tuple[float, float] = DETAIL_GAINS) -> SceneSpec:
+
+def widen(rng: Rng, spec: SceneSpec) -> SceneSpec:
     """Return the scene with some of its laws and surfaces changed; card and stance stay.
 
     Parameters
     ----------
     rng : Generator
     spec : SceneSpec
-        Its visible depth and chlorophyll are kept.
-    detail_gains : (float, float)
-        Range of the detail's blur over the beam's loss.
+        Its chlorophyll is kept; its visible depth too but for stains.
     """
     return replace(
         spec,
-        water=widen_water(rng, spec.water, detail_gains=detail_gains),
+        water=stain(rng, widen_water(rng, spec.water), share=STAINED_SHARE),
         pool=_widen_pool(rng, spec.pool),
         light=_widen_light(rng, spec.light),
         camera=_widen_camera(rng, spec.camera),
     )
 
 
-def widen_water(rng: Rng, water: WaterSpec, *, detail_gains: tuple[float, float] = DETAIL_GAINS) -> WaterSpec:
+def widen_water(rng: Rng, water: WaterSpec) -> WaterSpec:
     """Return water of the same visible depth and chlorophyll under other laws.
 
     Where a law forbids the pair (its algae alone are too turbid), the former law stays.
@@ -63,7 +71,7 @@ def widen_water(rng: Rng, water: WaterSpec, *, detail_gains: tuple[float, float]
         water,
         column_gain=float(np.clip(math.exp(0.16 * gains[0]), 0.65, 1.5)),
         path_gain=float(np.clip(math.exp(0.08 * gains[1]), 0.8, 1.25)),
-        detail_gain=float(rng.uniform(*detail_gains)),
+        detail_gain=float(rng.uniform(*DETAIL_GAINS)),
     )
     chlorophyll = water.chlorophyll_ug_l
     if draws[0] < SEA_LAW_SHARE:
@@ -72,6 +80,31 @@ def widen_water(rng: Rng, water: WaterSpec, *, detail_gains: tuple[float, float]
         ratio = 0.416 / 0.30 * max(chlorophyll, 0.05) ** (0.766 - 0.62)
         water = _if_possible(water, depth_m, scatter_ratio=ratio * water.scatter_ratio)
     return water
+
+
+def stain(rng: Rng, water: WaterSpec, *, share: float = 1.0) -> WaterSpec:
+    """Return the water with more that absorbs without living: leaves' tea, and dead matter that has kept its colour.
+
+    Parameters
+    ----------
+    rng : Generator
+    water : WaterSpec
+        Its chlorophyll is kept; one sees a little less far.
+    share : float
+        Share of waters that may be stained.
+    """
+    draws = rng.random(5)
+    if draws[4] >= share:
+        return water
+    low, high = np.log(TEA_440_PER_M)
+    tea = math.exp(low + (high - low) * draws[1]) if draws[0] < TEA_SHARE else 0.0
+    low, high = np.log(DEAD_ABSORPTION_SHARE)
+    brown = math.exp(low + (high - low) * draws[3]) if draws[2] < BROWN_SHARE else 0.0
+    return replace(
+        water,
+        cdom_440_per_m=water.cdom_440_per_m + tea,
+        detritus_440_per_m=water.detritus_440_per_m + brown * water.dead_scatter_550_per_m,
+    )
 
 
 def _if_possible(water: WaterSpec, depth_m: float, **changes: float) -> WaterSpec:

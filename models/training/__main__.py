@@ -20,18 +20,16 @@ SHIPPED = Path(__file__).parent.parent / "shipped"
 """Where the model file and its card go."""
 NAME = "grader"
 """Their name."""
-SCENES, SERIES = 32, 8
-"""Pools photographed in ten ways (more than half have no photo), and dilution series, of the evaluation."""
+SCENES, SERIES = 16, 8
+"""Pools photographed in ten ways, and dilution series, of the evaluation."""
 
 
 def main(arguments: list[str] | None = None) -> None:
     """Render, fit, evaluate and, if told to, write."""
     parser = argparse.ArgumentParser(prog="python -m models.training", description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument(
-        "--count", type=int, default=4500, help="rendered photos to fit on, of which over half are left out"
-    )
-    parser.add_argument("--held-out", type=int, default=700, help="rendered photos to evaluate on")
+    parser.add_argument("--count", type=int, default=3000, help="rendered pool photos to fit on")
+    parser.add_argument("--held-out", type=int, default=400, help="rendered photos to evaluate on")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--write", action="store_true", help="write models/shipped")
     options = parser.parse_args(arguments)
@@ -63,17 +61,18 @@ def train(folder: Path, count: int, held_out: int, *, jobs: int) -> tuple[Fitted
     ways = list(range(dataset.SAME_SCENE_START, dataset.SAME_SCENE_START + SCENES * dataset.WAYS_A_SCENE))
     series = list(range(dataset.SERIES_START, dataset.SERIES_START + SERIES * len(dataset.SERIES_UG_L)))
     plain = dataset.plain_numbers(held_out)
-    everything = [*fit_on, *test_on, *plain, *ways, *series]
+    box = dataset.box_numbers(held_out)
+    everything = [*fit_on, *test_on, *plain, *box, *ways, *series]
     dataset.over_photos(partial(dataset.render_one, folder), everything, jobs=jobs, say="photos")
     fit_on = dataset.whole(folder, fit_on)
     water = fit_water(folder, fit_on, jobs=jobs)
     grader = bare_grader(water)
-    known, held, flat, same, rising = (
+    known, held, flat, other, same, rising = (
         dataset.make_vectors(folder, grader, dataset.whole(folder, numbers), jobs=jobs)
-        for numbers in (fit_on, test_on, plain, ways, series)
+        for numbers in (fit_on, test_on, plain, box, ways, series)
     )
     fitted = fit_vectors(water, known)
-    return fitted, figures_of(fitted, known, held, flat, same, rising)
+    return fitted, figures_of(fitted, known, held, flat, other, same, rising)
 
 
 if __name__ == "__main__":

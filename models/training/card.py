@@ -37,7 +37,9 @@ read the grades as an instrument that was calibrated in a laboratory and never y
 
 **How good it is, on rendered photos.** `left out`: each photo graded without its own pool. `held out`: photos of phone
 models and pools that no fit had seen. `informed`: with the pool's depths as a log would have them (5 % off); `floor
-known`: with the floor's colour too; `floor seen`: of those, where one sees farther than the pool is deep. Photos that
+known`: with the floor's colour too; `floor seen`: of those, where one sees farther than the pool is deep.
+`third renderer`: photos by `models/simulator/boxworld.py`, with optics, scenes and a camera of its own, that
+no fit sees: the best guess at how the grader does elsewhere. Photos that
 get no grade in use (below) are counted here all the same, except where `graded` says so. `exact` and `within_one` are
 shares of grades; `calibration_error` is the expected calibration error (ten bins), `coverage` that of the 80 %
 intervals, `rms_dex` the root mean square of log10(median / truth), `rank` the rank correlation.
@@ -46,7 +48,7 @@ intervals, `rms_dex` the root mean square of log10(median / truth), `rank` the r
 
 Water found and true overlap (intersection over union) by {overlap_median:.3f} at the median; by 0.9 and more in
 {overlap_share:.1%} of the held-out photos; by the plain renderer {plain_overlap_median:.3f} and
-{plain_overlap_share:.1%}.
+{plain_overlap_share:.1%}; by the third {box_overlap_median:.3f} and {box_overlap_share:.1%}.
 
 **When it gives no grade** (held out). Of good photos {fit:.1%}. Of spoiled ones: {spoiled}.
 
@@ -88,6 +90,8 @@ class Figures:
     overlap_share: float
     plain_overlap_median: float
     plain_overlap_share: float
+    box_overlap_median: float
+    box_overlap_share: float
     abstaining: Abstaining
     agreements: list[Agreement]
     orders: list[Order]
@@ -106,7 +110,7 @@ def without_known(vectors: Vectors) -> np.ndarray:
 
 
 def figures_of(
-    fitted: Fitted, known: Vectors, held: Vectors, plain: Vectors, same: Vectors, rising: Vectors
+    fitted: Fitted, known: Vectors, held: Vectors, plain: Vectors, box: Vectors, same: Vectors, rising: Vectors
 ) -> Figures:
     """Return all figures of a fitted grader."""
     grader = to_grader(fitted)
@@ -135,7 +139,8 @@ def figures_of(
     reports |= _some("held out, floor seen", informed, held, seen)
     fit_plain = plain.way == 0
     reports |= _some("plain renderer", distributions(without_known(plain), grader), plain, fit_plain)
-    overlap, plain_overlap = _overlaps(held), _overlaps(plain)
+    reports |= _some("third renderer", distributions(without_known(box), grader), box, box.way == 0)
+    overlap, plain_overlap, box_overlap = _overlaps(held), _overlaps(plain), _overlaps(box)
     alike = distributions(without_known(same), grader)
     _, given_same = abstaining(same, alike, softmax(fitted.fitness(same.fitness)), fitted.unlike)
     return Figures(
@@ -145,6 +150,8 @@ def figures_of(
         overlap_share=float((overlap >= 0.9).mean()),
         plain_overlap_median=float(np.median(plain_overlap)),
         plain_overlap_share=float((plain_overlap >= 0.9).mean()),
+        box_overlap_median=float(np.median(box_overlap)),
+        box_overlap_share=float((box_overlap >= 0.9).mean()),
         abstaining=said,
         agreements=agreement(same, alike, given_same),
         orders=order(rising, distributions(without_known(rising), grader)),
@@ -188,13 +195,14 @@ def card_text(figures: Figures, command: str) -> str:
     told = figures.abstaining
     weak = " ".join(
         f"{grade.capitalize()}: {told.weak[grade]:.1%} are said to be weak; off by two classes or more are "
-        f"{told.wrong_by_two[grade]:.1%} of all, {told.wrong_unflagged[grade]:.1%} of those not said to be weak."
+        f"{told.wrong_by_two[grade]:.1%} of all, {told.wrong_unflagged[grade]:.1%} without being said to be weak."
         for grade in told.weak
     )
     return TEXT.format(
         rows=figures.rows, table=table(figures.reports), overlap_median=figures.overlap_median,
         overlap_share=figures.overlap_share, fit=figures.abstaining.fit, spoiled=spoiled,
         plain_overlap_median=figures.plain_overlap_median, plain_overlap_share=figures.plain_overlap_share, weak=weak,
+        box_overlap_median=figures.box_overlap_median, box_overlap_share=figures.box_overlap_share,
         together=" ".join(together), compared="\n".join(rows),
         compared_rows=min(ROWS, figures.rows), command=command,
     )  # fmt: skip

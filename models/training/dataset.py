@@ -23,13 +23,14 @@ import numpy as np
 from numpy.typing import NDArray
 from tqdm import tqdm
 
+from models.simulator.boxworld import render_boxworld
 from models.simulator.files import encode_jpeg
 from models.simulator.flatlay import render_flatlay
 from models.simulator.plain import render_plain
 from models.simulator.sampling import TRAINING_MODELS, sample_pool, sample_spec, sample_water
 from models.simulator.scene import render
 from models.simulator.specs import SceneSpec, StanceSpec
-from models.simulator.variety import DETAIL_GAINS, widen, widen_water
+from models.simulator.variety import STAINED_SHARE, stain, widen, widen_water
 from vision.card import find_card
 from vision.errors import VisionError
 from vision.features import FEATURES, KnownPool, features_of
@@ -51,18 +52,16 @@ STEEP_SHARE = 0.3
 """Share of photos that are tried from right at the edge, looking steeply down, the card in the hand."""
 DEPTHS_M, CHLOROPHYLLS_UG_L = (0.12, 20.0), (0.15, 450.0)
 """Range that photos are spread over, evenly in the logarithm: the grader's steps but for their open ends."""
-DRAWN_DETAIL_GAINS = (0.35, DETAIL_GAINS[1])
-"""Range that the blur of detail is drawn from. It was once this wide, and photos keep their numbers: those under
-`DETAIL_GAINS` are left out, over half of them."""
 FLATLAY_START = 5_000_000
-FLATLAY_SHARE = 0.12
+FLATLAY_SHARE = 0.1
 """First number of the photos of a card on dry ground, and how many there are to each pool photo."""
 SPOILED_START = 6_000_000
-SPOILED_SHARE = 0.25
+SPOILED_SHARE, HELD_OUT_SPOILED_SHARE = 0.2, 0.5
 SPOILED_WAYS = ("dusk", "card_other_light", "lens_fogged", "hand_over_lens", "motion_blur")
-"""First number of the spoiled photos, how many there are to each pool photo, and their faults in turn."""
+"""First number of the spoiled photos, how many there are to each pool photo in fitting and held out, and their faults
+in turn."""
 PLAIN_START = 7_000_000
-PLAIN_SHARE = 0.15
+PLAIN_SHARE = 0.35
 """First number of the photos by the plain renderer (`models.simulator.plain`), and how many there are to each pool
 photo."""
 HELD_OUT_START = 10_000_000
@@ -74,6 +73,8 @@ SERIES_START, SERIES_UG_L = 13_000_000, (0.3, 0.8, 2.0, 5.0, 12.0, 30.0, 75.0, 1
 """First number of the dilution series: one held-out scene a series, and the chlorophyll of its photos."""
 HELD_OUT_PLAIN_START, HELD_OUT_DRY_START = 14_000_000, 15_000_000
 """First numbers of held-out photos by the plain renderer, and of a card on dry ground."""
+BOX_START = 16_000_000
+"""First number of the photos by the third renderer (`models.simulator.boxworld`), which no fit sees."""
 
 
 @dataclass(frozen=True)
@@ -133,23 +134,14 @@ WAY_OF = {
 def spec_of(number: int) -> SceneSpec:
     """Return the scene of a photo's number: training below `HELD_OUT_START`, held out from there on.
 
-    Raises
-    ------
-    ValueError
-        If the number has no scene: no stance shows water and card, or its detail would be seen too far.
-    """
-    spec = _spec_of(number)
-    if spec.water.detail_gain < DETAIL_GAINS[0]:
-        raise ValueError(f"Photo {number} is left out: its detail would be seen farther than visible depth says.")
-    return spec
-
-
-def _spec_of(number: int) -> SceneSpec:
-    """Return the scene of a number, be it kept or not.
-
     Scenes are stranger than the simulator's usual ones (`models.simulator.variety`). Visible depth and chlorophyll are
     drawn evenly over their range; where physics forbids the pair, the chlorophyll is kept and the depth left to the
     simulator.
+
+    Raises
+    ------
+    ValueError
+        If no stance shows both the water and the card.
     """
     if number >= SERIES_START:
         return _series_spec(number)
@@ -182,7 +174,7 @@ def _spec_of(number: int) -> SceneSpec:
     ):
         try:
             spec = sample_spec(rng, chlorophyll_ug_l=chlorophyll, **common, **asked)
-            return widen(rng, spec, detail_gains=DRAWN_DETAIL_GAINS)
+            return widen(rng, spec)
         except ValueError:
             continue
     raise ValueError(f"Photo {number} has no stance from which both the water and the card are seen.")
@@ -194,7 +186,8 @@ def _same_scene_spec(number: int) -> SceneSpec:
     own = np.random.default_rng([17, scene])
     pool = sample_pool(own)
     chlorophyll = float(np.exp(own.uniform(*np.log(CHLOROPHYLLS_UG_L))))
-    water = widen_water(own, sample_water(own, chlorophyll_ug_l=chlorophyll), detail_gains=DRAWN_DETAIL_GAINS)
+    water = widen_water(own, sample_water(own, chlorophyll_ug_l=chlorophyll))
+    water = stain(own, water, share=STAINED_SHARE)
     rng = np.random.default_rng([18, number])
     camera = TRAINING_MODELS + int(rng.integers(TRAINING_MODELS))
     card = "chart24" if rng.random() < CHART_SHARE else "turnblue"
@@ -232,6 +225,10 @@ def render_one(folder: Path, number: int) -> int:
     if truth_path.exists():
         return number
     cv2.setNumThreads(1)
+    if number >= BOX_START:
+        box = render_boxworld(number)
+        _keep(folder, number, box.pixels, box.water, box.truth)
+        return number
     if FLATLAY_START <= number < SPOILED_START or number >= HELD_OUT_DRY_START:
         dry = render_flatlay(number)
         _keep(folder, number, dry, np.zeros(dry.shape[:2], np.uint8), {"rendered": True, "spoilers": ["no_water"]})
@@ -423,14 +420,19 @@ def training_numbers(count: int) -> list[int]:
 def held_out_numbers(count: int) -> list[int]:
     """Return the numbers of `count` held-out photos, and the spoiled and the dry ones that go with them."""
     numbers = list(range(HELD_OUT_START, HELD_OUT_START + count))
-    for start, share in ((HELD_OUT_SPOILED_START, SPOILED_SHARE), (HELD_OUT_DRY_START, FLATLAY_SHARE)):
+    for start, share in ((HELD_OUT_SPOILED_START, HELD_OUT_SPOILED_SHARE), (HELD_OUT_DRY_START, FLATLAY_SHARE)):
         numbers += range(start, start + round(share * count))
     return numbers
 
 
 def plain_numbers(count: int) -> list[int]:
     """Return the numbers of the held-out photos by the plain renderer that go with `count` held-out ones."""
-    return list(range(HELD_OUT_PLAIN_START, HELD_OUT_PLAIN_START + count // 4))
+    return list(range(HELD_OUT_PLAIN_START, HELD_OUT_PLAIN_START + count // 2))
+
+
+def box_numbers(count: int) -> list[int]:
+    """Return the numbers of the photos by the third renderer that go with `count` held-out ones."""
+    return list(range(BOX_START, BOX_START + count // 2))
 
 
 def whole(folder: Path, numbers: Iterable[int]) -> list[int]:

@@ -15,7 +15,16 @@ from scipy.stats import spearmanr
 from models.training.dataset import Vectors
 from models.training.fit import steps_of
 from vision.fitness import UNFIT, WAYS
-from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, LEAST_WITHIN_ONE, WEAK, Steps, quantiles
+from vision.grade import (
+    CHLOROPHYLL_STEPS_UG_L,
+    DEPTH_STEPS_M,
+    LEAST_WITHIN_ONE,
+    WEAK_CLARITY,
+    WEAK_SEVERITY,
+    Steps,
+    quantiles,
+    worth_most,
+)
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L
 
 Array = NDArray[Any]
@@ -96,7 +105,7 @@ class Abstaining:
     """Shares of photos that get no grade, 0 to 1: of good ones, and of spoiled ones by kind.
 
     By grade, of good photos that get one: how many are flagged as weak, how many are off by two classes, and how many
-    of those not flagged are.
+    are without being flagged.
     """
 
     fit: float
@@ -113,8 +122,8 @@ def classes_of(steps: Array, bounds: Array, edges: Array) -> Array:
 
 
 def graded_of(classes: Array) -> Array:
-    """Return the class of the median, as `vision.grade` gives it, shape (N,)."""
-    return np.asarray((classes.cumsum(axis=1) >= 0.5).argmax(axis=1))
+    """Return the class that `vision.grade` gives, shape (N,)."""
+    return worth_most(classes)
 
 
 def within_one_of(classes: Array) -> Array:
@@ -155,15 +164,14 @@ def abstaining(vectors: Vectors, steps: Steps, spoiled: Array, unlike: float) ->
             shares[name] = float(((~given & rows).sum() + refused) / (rows.sum() + refused))
     good = given & (vectors.way == 0)
     weak, wrong, unflagged = {}, {}, {}
-    for name, each, lowers, truth in (
-        ("clarity", classes[0], CLARITY_LOWER_M, vectors.depth_m),
-        ("severity", classes[1], SEVERITY_LOWER_UG_L, vectors.chlorophyll_ug_l),
+    for name, each, lowers, truth, most in (
+        ("clarity", classes[0], CLARITY_LOWER_M, vectors.depth_m, WEAK_CLARITY),
+        ("severity", classes[1], SEVERITY_LOWER_UG_L, vectors.chlorophyll_ug_l, WEAK_SEVERITY),
     ):
         off = np.abs(graded_of(each) - np.searchsorted(class_edges(lowers), truth, side="right")) >= 2
-        doubted = 1 - within_one_of(each) > WEAK
+        doubted = 1 - within_one_of(each) > most
         weak[name], wrong[name] = (float(which[good].mean()) if good.any() else 0.0 for which in (doubted, off))
-        sure = good & ~doubted
-        unflagged[name] = float(off[sure].mean()) if sure.any() else 0.0
+        unflagged[name] = float((off & ~doubted)[good].mean()) if good.any() else 0.0
     return Abstaining(shares.pop("fit", 0.0), shares, weak, wrong, unflagged), given
 
 

@@ -36,7 +36,7 @@ WATER_PHOTOS = 4500
 """Photos that the water networks are fitted on, at most."""
 CELLS_A_PHOTO = 160
 """Cells taken of each photo to learn water by: neighbours say much the same."""
-WATER_HIDDEN, FITNESS_HIDDEN = (48, 24), (24,)
+WATER_HIDDEN, FITNESS_HIDDEN = (96, 48), (24,)
 WATER_ROUNDS, WATER_BATCH = 20, 1024
 SPOILED_WEIGHT = 3
 """How often a spoiled photo counts in telling spoiled from fit ones."""
