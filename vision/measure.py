@@ -55,7 +55,7 @@ from vision.widening import shifted_features
 
 Array = NDArray[Any]
 
-PIPELINE = "0.2.0"
+PIPELINE = "0.3.0"
 """Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
 
 POOR_MEDIAN, POOR_P95 = 6.0, 20.0

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from sklearn.exceptions import ConvergenceWarning
 from sklearn.neural_network import MLPClassifier
 
-from models.training.dataset import Cells, Vectors, cells_of, make_vectors, over_photos
+from models.training.dataset import Cells, Vectors, cells_of, make_vectors, over_photos, training_numbers
 from models.training.kernelfit import Fit, feature_weights, fit_machine
 from vision.features import FEATURES, KNOWN_FEATURES
 from vision.fitness import FITNESS_FEATURES, WAYS
@@ -32,11 +32,11 @@ from vision.water import CELL_FEATURES, context_features, water_probability
 
 Array = NDArray[Any]
 
-WATER_PHOTOS = 4500
-"""Photos that the water networks are fitted on, at most."""
+WATER_POOLS = 1100
+"""The water networks are fitted on the photos that go with so many pool photos, at most: more say much the same."""
 CELLS_A_PHOTO = 160
 """Cells taken of each photo to learn water by: neighbours say much the same."""
-WATER_HIDDEN, FITNESS_HIDDEN = (96, 48), (24,)
+WATER_HIDDEN, FITNESS_HIDDEN = (64, 32), (24,)
 WATER_ROUNDS, WATER_BATCH = 20, 1024
 SPOILED_WEIGHT = 3
 """How often a spoiled photo counts in telling spoiled from fit ones."""
@@ -89,8 +89,9 @@ class Fitted:
 
 def fit_water(folder: Path, numbers: list[int], *, jobs: int, seed: int = 1) -> tuple[Network, ...]:
     """Fit the networks that tell water cells from others, look after look."""
-    chosen = np.random.default_rng([seed, 3]).permutation(numbers)[:WATER_PHOTOS]
-    made = over_photos(partial(cells_of, folder), [int(n) for n in chosen], jobs=jobs, say="cells")
+    some = set(training_numbers(WATER_POOLS))
+    chosen = [number for number in numbers if number in some]
+    made = over_photos(partial(cells_of, folder), chosen, jobs=jobs, say="cells")
     return fit_looks([each for each in made if each is not None], seed=seed)
 
 
