@@ -10,7 +10,14 @@ from hypothesis import strategies as st
 from tests.vision.steady_grader import steady_grader, steady_network, write_steady
 from vision.errors import DesignInvalid
 from vision.features import FEATURES
-from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, grade_features, load_grader, quantiles
+from vision.grade import (
+    CHLOROPHYLL_STEPS_UG_L,
+    DEPTH_STEPS_M,
+    NEIGHBOUR_WORTH,
+    grade_features,
+    load_grader,
+    quantiles,
+)
 from vision.kernel import KernelMachine
 from vision.network import CLIP, Network, network_of, softmax
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, clarity_of
@@ -47,6 +54,30 @@ def test_probabilities_sum_to_one_and_open_grades_are_flagged():
     for each in (graded.clarity, graded.severity):
         assert sum(each.probabilities.values()) == pytest.approx(1)
     assert "undecided" in graded.flags
+
+
+def test_grade_is_worth_most_and_the_figure_lies_in_it():
+    """A wide spread about a class bound: what is graded, and the middle of the figure, never contradict each other."""
+    for depth_m in np.geomspace(0.2, 9.0, 25):
+        for spread in (0.05, 0.2, 0.5):
+            graded = grade_features(np.zeros(len(FEATURES)), steady_grader(depth_m, 20.0, spread_dex=spread))
+            place = list(CLARITY_LOWER_M).index(graded.clarity.grade)
+            shares = [graded.clarity.probabilities[name] for name in CLARITY_LOWER_M]
+            worth = [
+                share + NEIGHBOUR_WORTH * (sum(shares[max(k - 1, 0) : k]) + sum(shares[k + 1 : k + 2]))
+                for k, share in enumerate(shares)
+            ]
+            assert worth[place] == pytest.approx(max(worth))
+            interval = graded.visible_depth_m
+            assert clarity_of(interval.mid) == graded.clarity.grade
+            assert interval.low <= interval.mid <= (interval.high or np.inf)
+
+
+def test_weak_grades_are_said():
+    sure = grade_features(np.zeros(len(FEATURES)), steady_grader(1.0, 20.0, spread_dex=0.02))
+    wide = grade_features(np.zeros(len(FEATURES)), steady_grader(1.0, 20.0, spread_dex=0.5))
+    assert not {"clarity_weak", "severity_weak"} & set(sure.flags)
+    assert {"clarity_weak", "severity_weak"} <= set(wide.flags)
 
 
 def test_unlike_photos_are_flagged():
