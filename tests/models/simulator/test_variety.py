@@ -9,7 +9,7 @@ from models.simulator.optics import WaterSpec, attenuations, solve_dead_matter, 
 from models.simulator.palette import mix_palette
 from models.simulator.sampling import sample_spec
 from models.simulator.specs import SceneSpec
-from models.simulator.variety import widen, widen_water
+from models.simulator.variety import stain, widen, widen_water
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -43,3 +43,13 @@ def test_same_generator_same_scene():
     spec = sample_spec(np.random.default_rng(5), seed=5)
     assert widen(np.random.default_rng(9), spec) == widen(np.random.default_rng(9), spec)
     assert widen(np.random.default_rng(9), spec) != spec
+
+
+def test_stain_absorbs_and_does_not_live():
+    water = solve_dead_matter(WaterSpec(chlorophyll_ug_l=5.0), 1.0)
+    stained = [stain(np.random.default_rng(seed), water) for seed in range(20)]
+    assert {each.chlorophyll_ug_l for each in stained} == {5.0}
+    assert any(each.cdom_440_per_m > water.cdom_440_per_m for each in stained)
+    assert any(each.detritus_440_per_m > water.detritus_440_per_m for each in stained)
+    assert all(visible_depth_m(each) <= visible_depth_m(water) for each in stained)
+    assert stain(np.random.default_rng(3), water, share=0.0) == water

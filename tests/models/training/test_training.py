@@ -204,7 +204,7 @@ def test_card_says_in_plain_words_what_is_not_known(fitted):
     vectors = made_up(seed=7)
     series = replace(vectors, number=dataset.SERIES_START + np.arange(160))
     same = replace(vectors, number=dataset.SAME_SCENE_START + np.arange(160))
-    figures = figures_of(fitted, made_up(), vectors, vectors, same, series)
+    figures = figures_of(fitted, made_up(), vectors, vectors, vectors, same, series)
     text = card_text(figures, "a command")
     assert "No real pool photo was available for training" in text
     assert "turnblue evaluate" in text
@@ -231,8 +231,7 @@ def test_a_few_photos_go_all_the_way(tmp_path):
     numbers = [1, 4, dataset.FLATLAY_START, dataset.PLAIN_START]
     for number in numbers:
         dataset.render_one(tmp_path, number)
-    # Number 2 has no photo: its detail would be seen too far.
-    dataset.render_one(tmp_path, 2)
+    # Number 2 was not rendered: what is not there whole is left out.
     assert dataset.whole(tmp_path, [*numbers, 2]) == numbers
     before = (tmp_path / "1.jpg").read_bytes()
     (tmp_path / "1.json").unlink()
