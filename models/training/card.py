@@ -79,8 +79,9 @@ much that is dead or dissolved absorbs as well. `python -m models.training.ceili
 given the water's colours as a good measurement has them, no picture between. With the colours at five known depths,
 pool and floor known: clarity exact 76 %, severity 77 %. With the deep end's colour alone, which is most of what one
 photo shows: 56 % and 71 %. So what was asked for is beyond these waters' optics, not only beyond this grader; a disc
-tells clarity where a photo cannot. Water seen through reflections of a bright sky; a floor so dark that clear and turbid
-water look alike; coloured light from awnings or trees that the card does not share. It is no test of water safety.
+tells clarity where a photo cannot.
+Water seen through reflections of a bright sky; a floor so dark that clear and turbid water look alike; coloured light
+from awnings or trees that the card does not share. It is no test of water safety.
 """
 
 
