@@ -23,8 +23,9 @@ Array = NDArray[Any]
 WAYS = ("fit", "under_exposed", "other_light", "fogged", "covered", "blurred", "no_water")
 """What a photo can be: fit, or spoiled in the way of a flag of that name; the network's outputs in their order."""
 
-UNFIT = 0.45
-"""Probability from which a photo counts as spoiled: so that one good photo in fifty is held for it, left out."""
+UNFIT = 0.4
+"""Probability from which a photo counts as spoiled: so that some three good photos in a hundred are held for it, left
+out."""
 
 FITNESS_FEATURES = (
     "white", "black", "contrast", "noise_light", "noise_dark", "edge_share", "edge_patch", "fit_median", "fit_p95",

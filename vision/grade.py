@@ -63,11 +63,11 @@ NEIGHBOUR_WORTH = 0.3
 grades are exact and fewer within one (on 2399 left-out photos 0.3 gives two more in a hundred exact, and one less
 within one, than the class of the median)."""
 
-LEAST_WITHIN_ONE = 0.66
+LEAST_WITHIN_ONE = 0.6
 """Probability that the grade and its neighbours must have together; under it the grade is left open: the project's
 own."""
 
-WEAK_CLARITY, WEAK_SEVERITY = 0.02, 0.014
+WEAK_CLARITY, WEAK_SEVERITY = 0.016, 0.012
 """Probability of being two classes off or more from which a photo's grade is said to be weak: so that of all left-out
 photos one in five hundred is off by two without a word."""
 WEAK = 0.05
