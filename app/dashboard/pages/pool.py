@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+from collections.abc import Sequence
 from html import escape
 
 import streamlit as st
@@ -13,7 +15,7 @@ from app.dashboard.compare import show_compare
 from app.dashboard.session import Desk
 from app.dashboard.speech import _, speech
 from app.records import Progress, Recovery, Sighted, Standing, Visit
-from app.report.charts import recovery_panels
+from app.report.charts import WIDTHS_PX, draw_recovery
 from app.treatment.units import say_pool_volume, say_pressure
 from vision.results import Clarity, Severity
 
@@ -95,23 +97,33 @@ def show_chart(desk: Desk, recovery: Recovery, progress: Progress) -> None:
             widgets.say_html(_("Nothing is measured yet."), _("Add a visit with a photo of the water beside the card."))
         )
         return
-    panels = recovery_panels(
-        recovery,
-        now=desk.now,
-        days_to_clear=None if progress.standing in (Standing.READY, Standing.DONE) else progress.days_to_clear,
-        depth_unit=desk.units.length,
-        m_per_unit=desk.units.m_per_length,
-        ground=desk.ground,
-        say=speech(),
+    way = (_("Visible depth over time"), _("Living algae over time"))
+    widgets.show_html(
+        f'<div class="tb-way">{"".join(way_html(desk, recovery, progress, size, way) for size in WIDTHS_PX)}</div>'
     )
-    for panel, alt in zip(panels, (_("Visible depth over time"), _("Living algae over time")), strict=True):
-        st.altair_chart(panel, theme=None, width="stretch", alt=alt)
     say = _(
         "Bars are 80 % intervals. A dashed line with a triangle is a dose. "
         "A small triangle above a point: the floor was seen, one sees at least that far. "
         "A lying bar: when the water is expected to be clear."
     )
     widgets.show_html(f'<div class="tb-quiet">{escape(say)}</div>')
+
+
+def way_html(desk: Desk, recovery: Recovery, progress: Progress, size: str, alt: Sequence[str]) -> str:
+    """Return the chart in one size as a picture."""
+    drawn = draw_recovery(
+        recovery,
+        now=desk.now,
+        days_to_clear=None if progress.standing in (Standing.READY, Standing.DONE) else progress.days_to_clear,
+        depth_unit=desk.units.length,
+        m_per_unit=desk.units.m_per_length,
+        ground=desk.ground,
+        size=size,
+        zone=desk.zone,
+        speech=speech(),
+    )
+    data = base64.b64encode(drawn.encode()).decode("ascii")
+    return f'<img class="{size}" alt="{escape(", ".join(alt))}" src="data:image/svg+xml;base64,{data}">'
 
 
 def show_two(desk: Desk, recovery: Recovery) -> None:

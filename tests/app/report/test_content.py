@@ -87,7 +87,7 @@ def test_done_is_clear_since_the_first_clear_photo_and_to_the_floor():
 def test_nobody_sees_further_down_than_the_pool_is_deep():
     # 3.4 m most likely, 2.7 m at the low end.
     report = said((recovery(GREEN, BLUE, pool=replace(POOL, depth_deep_m=3.0)), *GOING[1:]))
-    assert (report.depth, report.now.seen) == ("About to the floor", "You see about to the floor")
+    assert (report.depth, report.now.seen) == ("Nearly to the floor", "You see nearly to the floor")
     report = said((recovery(GREEN, BLUE, pool=replace(POOL, depth_deep_m=2.5)), *GOING[1:]))
     assert report.depth == "To the floor"
 
