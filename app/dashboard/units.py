@@ -54,8 +54,10 @@ def length_say(length_m: float, units: Units) -> str:
     --------
     >>> length_say(0.7, US), length_say(4.0, US), length_say(0.42, METRIC)
     ('2.3 ft', '13 ft', '0.42 m')
+    >>> length_say(0.27, US)
+    '0.9 ft'
     """
-    return f"{_short(length_m / units.m_per_length)} {units.length}"
+    return f"{_short(length_m, units)} {units.length}"
 
 
 def depth_say(depth: Interval | None, units: Units) -> str:
@@ -77,7 +79,7 @@ def depth_range_say(depth: Interval | None, units: Units) -> str:
     """
     if depth is None or depth.high is None:
         return ""
-    low, high = (_short(each / units.m_per_length) for each in (depth.low, depth.high))
+    low, high = (_short(each, units) for each in (depth.low, depth.high))
     return _("{low} to {high} {unit}", low=low, high=high, unit=units.length)
 
 
@@ -94,10 +96,11 @@ def reading_say(value: float, unit: str, units: Units) -> str:
     return f"{value:.1f}" if unit == "" else say_concentration(value, units.name)
 
 
-def _short(value: float) -> str:
-    """Write a number with as many figures as a person needs."""
+def _short(length_m: float, units: Units) -> str:
+    """Write a length with as many figures as a person needs: a tenth of a foot, a hundredth of a metre."""
+    value = length_m / units.m_per_length
     if value >= 9.95:
         return f"{value:.0f}"
-    if value >= 0.995:
+    if value >= 0.995 or units.name == "us":
         return f"{value:.1f}".removesuffix(".0")
     return f"{value:.2f}"

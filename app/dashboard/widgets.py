@@ -309,17 +309,23 @@ def verdict_html(title: str, result: Mapping[str, Any] | None, units: u.Units) -
     return (
         f'<div class="tb-verdict"><h3>{escape(_("{title}: measured", title=title))}</h3><div class="tb-now">'
         f'<span class="tb-gauge"><span class="what">{escape(_("One sees down to"))}</span><span class="word">'
-        f'{escape(u.depth_say(depth, units))}</span> <span class="sure">{escape(spread)}</span></span>'
+        f'{escape(u.depth_say(depth, units))}</span> <span class="sure">{escape(likely_say(spread))}</span></span>'
         f"{clarity_html(clarity, water['clarity']['probabilities'][clarity])}"
         f"{severity_html(severity, water['severity']['probabilities'][severity])}</div>{''.join(doubts)}</div>"
     )
 
 
+def likely_say(spread: str) -> str:
+    """Return a range as one that it likely lies in; empty where there is none."""
+    return _("likely {range}", range=spread) if spread else ""
+
+
 def show_html(piece: str) -> None:
-    """Put a piece of HTML on the screen."""
+    """Put a piece of HTML on the screen; an empty one puts nothing."""
     import streamlit as st
 
-    st.html(piece)
+    if piece:
+        st.html(piece)
 
 
 def show_head(desk: Desk, here: str) -> None:
@@ -343,7 +349,9 @@ def show_head(desk: Desk, here: str) -> None:
 def _sure_html(probability: float | None) -> str:
     if probability is None:
         return ""
-    return f' <span class="sure">{escape(_("{percent} sure", percent=f"{probability:.0%}"))}</span>'
+    # A photo makes nothing certain, whatever the figure is rounded to.
+    percent = f"{min(probability, 0.99):.0%}"
+    return f' <span class="sure">{escape(_("{percent} sure", percent=percent))}</span>'
 
 
 def listed_html(title: str, sentences: Sequence[str]) -> str:

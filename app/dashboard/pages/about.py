@@ -1,4 +1,4 @@
-"""More: what Turnblue does, the cautions that hold for every pool, the card, the versions."""
+"""More: the other pages, the company's settings, what the figures mean, the cautions that hold for every pool."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ GRADES = (
 
 
 def show(desk: Desk) -> None:
-    """Show the way to the card, the cautions, what the figures mean, and the versions."""
+    """Show the ways on, the settings, what the figures mean, the cautions, and the versions."""
     st.title(_("More"))
     with st.container(key="tb-text"):
         with st.container(key="tb-do"):
@@ -47,18 +47,18 @@ def show(desk: Desk) -> None:
             st.page_link(
                 desk.pages["accounts"], label=_("Accounts and signing out"), icon=":material/person:", width="stretch"
             )
+        show_language(desk)
+        if desk.actor.may(Right.COMPANY):
+            show_company(desk)
+        st.subheader(_("What the figures mean"))
+        for line in GRADES:
+            st.markdown(_(line))
+        show_how_right(desk)
         every = [each for topic in Topic for each in WORK[topic]]
         widgets.show_html(widgets.cautions_html([each.say for each in every]))
         with st.expander(_("Where these cautions come from")):
             for source in dict.fromkeys(each.source for each in every):
                 st.markdown(f"- {source}")
-        st.subheader(_("What the figures mean"))
-        for line in GRADES:
-            st.markdown(_(line))
-        show_how_right(desk)
-        show_language(desk)
-        if desk.actor.may(Right.COMPANY):
-            show_company(desk)
         st.subheader(_("This installation"))
         facts = [("Turnblue", config.version())]
         if desk.actor.may(Right.ARCHIVE):

@@ -33,9 +33,9 @@ def show(desk: Desk) -> None:
     show_title(desk, recovery, progress)
     left, right = st.columns([1, 1], gap="medium")
     with left:
-        widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
-        stall_part.show(progress, recovery.pool)
         show_links(desk, recovery, progress)
+        widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
+        stall_part.show(progress, recovery.pool, step)
         quote_part.show(desk, recovery)
     with right:
         show_chart(desk, recovery, progress)
@@ -59,16 +59,14 @@ def show_title(desk: Desk, recovery: Recovery, progress: Progress) -> None:
     measured = [visit.assessment for visit in recovery.visits if visit.assessment and visit.assessment.usable]
     if measured:
         newest = measured[-1]
+        spread = units.depth_range_say(newest.visible_depth_m, desk.units)
         widgets.show_html(
             f'<div class="tb-now"><span class="tb-gauge"><span class="what">{escape(_("One sees down to"))}</span>'
             f'<span class="word">{escape(units.depth_say(newest.visible_depth_m, desk.units))}</span> '
-            f'<span class="sure">{escape(units.depth_range_say(newest.visible_depth_m, desk.units))}</span></span>'
+            f'<span class="sure">{escape(widgets.likely_say(spread))}</span></span>'
             f"{widgets.clarity_html(newest.clarity, newest.clarity_probability)}"
             f"{widgets.severity_html(newest.severity, newest.severity_probability)}</div>"
         )
-        change = actions.last_change(desk.log, recovery.id)
-        if change is not None:
-            widgets.show_html(f'<p class="tb-quiet">{escape(_(change.say))}</p>')
 
 
 def show_links(desk: Desk, recovery: Recovery, progress: Progress) -> None:
@@ -149,8 +147,10 @@ def show_two(desk: Desk, recovery: Recovery) -> None:
     if before is None or after is None:
         widgets.show_html(widgets.say_html(_("One of these photos cannot be shown."), _("Choose another visit.")))
         return
+    # The day alone, so that it fits beside the line; the hour stands in the box above.
+    tags = [words.begin(words.day_say(desk.local(each.at), desk.local(desk.now))) for each in chosen]
     with st.container(key="tb-two"):
-        show_compare(before, day[first], after, day[later], key=f"compare-{recovery.id}")
+        show_compare(before, tags[0], after, tags[1], key=f"compare-{recovery.id}")
     said = _("One is as taken: no card.")
     if before_set and after_set:
         said = _("Both in the card's colours, at one scale.")

@@ -15,7 +15,7 @@ from app import actions, intake, strips
 from app.access import Right
 from app.actions import PhotoIn
 from app.config import MAX_PHOTO_MB
-from app.dashboard import session, strip_form, typed, visit_form, widgets, words
+from app.dashboard import care, session, strip_form, typed, visit_form, widgets, words
 from app.dashboard.session import Desk
 from app.dashboard.speech import _, several
 from app.errors import TurnblueError
@@ -293,6 +293,7 @@ def show_result(desk: Desk, recovery: Recovery, visit: Visit | None) -> None:
         st.page_link(
             desk.pages["visit"], label=_("Change this visit"), query_params={"recovery": recovery.id, "visit": visit.id}
         )
+    widgets.show_html(care.care_html("visit", shown=widgets.all_cautions(step)))
 
 
 def forget_uploads() -> None:
