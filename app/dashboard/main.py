@@ -16,6 +16,7 @@ import streamlit as st
 from app.access import Right, allow
 from app.dashboard import care, session, widgets
 from app.dashboard.pages import about, accounts, board, card, dose, intake, pool, pools, prices, strips, visit
+from app.dashboard.scripts import begin_at_top
 from app.dashboard.speech import _, speaking
 from app.errors import NotSignedIn, TurnblueError
 from app.words import mark, translate
@@ -80,6 +81,8 @@ def run_page() -> None:
             st.html(said_by_style())
             widgets.show_head(here, name)
             page.run()
+            # After the page, so that a saved visit's address is the one it went on to.
+            begin_at_top("/".join([name, *(session.query(each) for each in ("recovery", "saved"))]))
             if not (name == "visit" and session.query("saved")):
                 # A saved visit's next step warns by itself, and adds what of these it leaves out.
                 widgets.show_html(care.care_html(name))

@@ -11,8 +11,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
-from functools import cache
-from pathlib import Path
 from typing import Any, TypeVar
 from uuid import uuid4
 
@@ -22,6 +20,7 @@ from app import actions, intake, people
 from app.access import NO_ONE
 from app.dashboard import session, widgets
 from app.dashboard.gate import session_token
+from app.dashboard.scripts import script
 from app.dashboard.session import Desk
 from app.dashboard.speech import _, speaking, speech
 from app.errors import TurnblueError
@@ -132,16 +131,9 @@ def part(desk: Desk, sheet: Sheet, ask: Callable[..., T], *arguments: Any) -> T:
     return answer
 
 
-@cache
-def _component() -> Any:
-    """Return the script that commits numbers as they are typed, made known once."""
-    script = Path(__file__).with_name("typed.js").read_text(encoding="utf-8")
-    return st.components.v2.component("turnblue_typed", html="<span></span>", js=script)
-
-
 def show_script() -> None:
     """Have numbers sent while they are typed, as words are."""
-    _component()(key="tb-typed-script")
+    script("typed")(key="tb-typed-script")
 
 
 def _plain(value: Any) -> Any:

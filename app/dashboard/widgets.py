@@ -281,7 +281,8 @@ def show_verdict(desk: Desk, sha256: str, title: str) -> None:
 
     rows = actions.measurements_of(desk.log, sha256)
     checked = session.check_picture(desk, sha256)
-    picture, said = st.columns([1, 1], gap="small")
+    # The verdict first: on a phone the two stand one above the other.
+    said, picture = st.columns([1, 1], gap="small")
     with picture:
         if checked:
             st.image(checked, width="stretch", alt=_("{title}: what was found, drawn on it", title=title))

@@ -8,7 +8,7 @@ import streamlit as st
 
 from app import actions, config, learning, people, reports
 from app.access import Right
-from app.dashboard import widgets
+from app.dashboard import choose, widgets
 from app.dashboard.session import Desk
 from app.dashboard.speech import _
 from app.errors import TurnblueError
@@ -90,17 +90,9 @@ def show_language(desk: Desk) -> None:
         return
     st.subheader(_("My language"))
     company = _("The company's ({language})", language=LANGUAGES[desk.company.team_language])
-    names = {"": company, **LANGUAGES}
-    chosen = st.segmented_control(
-        _("Turnblue speaks to me in"),
-        list(names),
-        format_func=names.__getitem__,
-        default=own.language,
-        required=True,
-        width="stretch",
-        key="my-language",
-    )
-    if chosen is not None and chosen != own.language:
+    say = _("Turnblue speaks to me in")
+    chosen = choose.choose_language(say, own.language, key="my-language", before={"": company})
+    if chosen != own.language:
         people.choose_language(desk.log, chosen, at=desk.now)
         st.rerun()
 
@@ -119,21 +111,11 @@ def show_company(desk: Desk) -> None:
             required=True,
             width="stretch",
         )
-        team = st.segmented_control(
-            _("Turnblue speaks to our people in"),
-            list(LANGUAGES),
-            format_func=LANGUAGES.__getitem__,
-            default=desk.company.team_language,
-            required=True,
-            width="stretch",
+        team = choose.choose_language(
+            _("Turnblue speaks to our people in"), desk.company.team_language, key="team-language"
         )
-        language = st.segmented_control(
-            _("Customers are written to in"),
-            list(LANGUAGES),
-            format_func=LANGUAGES.__getitem__,
-            default=desk.company.language,
-            required=True,
-            width="stretch",
+        language = choose.choose_language(
+            _("Customers are written to in"), desk.company.language, key="customer-language"
         )
         address = st.text_input(
             _("Public address"),

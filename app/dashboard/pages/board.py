@@ -28,7 +28,11 @@ def show(desk: Desk) -> None:
         widgets.show_html(
             widgets.say_html(_("No pool is being brought back yet."), _("Add the first green pool: it takes a minute."))
         )
-        st.page_link(desk.pages["pools"], label=_("Add a pool"), icon=":material/add:")
+        with st.container(key="tb-do"):
+            st.page_link(desk.pages["pools"], label=_("Add a pool"), icon=":material/add:", width="stretch")
+        say = _("Every photo is taken with a printed card beside the water. Print yours before you go.")
+        widgets.show_html(f'<div class="tb-quiet">{escape(say)}</div>')
+        st.page_link(desk.pages["card"], label=_("Print the reference card"), icon=":material/print:")
         return
     wanted = st.text_input(_("Find a pool"), type="search", placeholder=_("Search")) if len(rows) > 12 else ""
     shown = [row for row in rows if wanted.casefold() in row.recovery.pool.name.casefold()]

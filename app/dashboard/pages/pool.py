@@ -72,6 +72,7 @@ def show_title(desk: Desk, recovery: Recovery, progress: Progress) -> None:
 def show_links(desk: Desk, recovery: Recovery, progress: Progress) -> None:
     """Show what can be done with the recovery: add a visit, and close it once it is ready."""
     if recovery.closed_at is not None:
+        show_closed(desk, recovery)
         return
     with st.container(key="tb-do"):
         st.page_link(
@@ -85,6 +86,17 @@ def show_links(desk: Desk, recovery: Recovery, progress: Progress) -> None:
         if ready and st.button(_("Handed over: close this recovery"), width="stretch"):
             actions.close_recovery(desk.log, recovery.id, at=desk.now)
             st.rerun()
+
+
+def show_closed(desk: Desk, recovery: Recovery) -> None:
+    """Say since when a recovery is closed, and offer to take that back."""
+    day = words.day_say(desk.local(recovery.closed_at or desk.now), desk.local(desk.now))
+    widgets.show_html(widgets.say_html(_("Closed {day}.", day=day), _("Its photos and figures stay.")))
+    others = actions.recoveries_of(desk.log, recovery.pool.id)
+    free = all(each.closed_at is not None for each in others)
+    if free and desk.actor.may(Right.CLOSE) and st.button(_("Not done yet: open it again"), width="stretch"):
+        actions.reopen_recovery(desk.log, recovery.id, at=desk.now)
+        st.rerun()
 
 
 def show_chart(desk: Desk, recovery: Recovery, progress: Progress) -> None:
@@ -213,6 +225,9 @@ def show_visits(desk: Desk, recovery: Recovery) -> None:
         if opened.open:
             with opened:
                 show_visit(desk, visit)
+                if recovery.closed_at is None and desk.actor.may(Right.VISIT):
+                    asked = {"recovery": recovery.id, "visit": visit.id}
+                    st.page_link(desk.pages["visit"], label=_("Change this visit"), query_params=asked)
 
 
 def visit_say(visit: Visit) -> str:

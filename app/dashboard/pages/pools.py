@@ -39,10 +39,9 @@ def show(desk: Desk) -> None:
         with st.expander(_("Add a pool"), expanded=none_at_all, icon=":material/add:"):
             show_new(desk)
     if none_at_all:
-        hint = (
-            _("Add the first one above.") if adds else _("Ask the office to add it, or the owner to assign it to you.")
-        )
-        widgets.show_html(widgets.say_html(_("No pool is in the log yet."), hint))
+        if not adds:
+            hint = _("Ask the office to add it, or the owner to assign it to you.")
+            widgets.show_html(widgets.say_html(_("No pool is in the log yet."), hint))
         return
     show_tags(desk)
     st.text_input(_("Find a pool: name, owner or town"), type="search", placeholder=_("Search"), key="pools-words")

@@ -285,14 +285,14 @@ def show_result(desk: Desk, recovery: Recovery, visit: Visit | None) -> None:
     with stepped:
         widgets.show_html(widgets.say_html(_("Saved: {pool}", pool=recovery.pool.name), _(progress.say)))
         widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
-    with seen:
-        show_verdicts(desk, visit)
         with st.container(key="tb-do"):
             st.page_link(desk.pages["board"], label=_("Done: to the board"), width="stretch")
         st.page_link(desk.pages["pool"], label=_("This pool's page"), query_params={"recovery": recovery.id})
         st.page_link(
             desk.pages["visit"], label=_("Change this visit"), query_params={"recovery": recovery.id, "visit": visit.id}
         )
+    with seen:
+        show_verdicts(desk, visit)
     widgets.show_html(care.care_html("visit", shown=widgets.all_cautions(step)))
 
 
