@@ -18,7 +18,7 @@ from app.config import MAX_PHOTO_MB
 from app.dashboard import entry, widgets, words
 from app.dashboard.session import Desk
 from app.dashboard.speech import _, speaking, speech
-from app.dashboard.typed import Sheet, begin_visit
+from app.dashboard.typed import Sheet, begin_visit, tapped
 from app.errors import TurnblueError
 from app.records import Method, Reading, Recovery, Visit
 from app.strips import KeptKind
@@ -62,7 +62,7 @@ def show_strip(desk: Desk, recovery: Recovery, visit: Visit | None) -> Visit | N
             required=True,
             width="stretch",
         )
-        if st.button(_("Dipped now"), width="stretch", icon=":material/timer:"):
+        if tapped(_("Dipped now"), f"dipped-{recovery.id}", width="stretch", icon=":material/timer:"):
             st.session_state[DIPPED] = desk.now.isoformat()
         show_timer(chosen, speech())
         file = st.file_uploader(

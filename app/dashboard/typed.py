@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from uuid import uuid4
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 from app import actions, intake, people
 from app.access import NO_ONE
@@ -29,6 +30,9 @@ from app.words import Speech
 
 LIVE = "500ms"
 """Pause after which words being typed are kept: shorter would send single letters (our choice)."""
+
+TAPPED = "tapped-beside-the-form"
+"""Where the session keeps which button was tapped, until a whole run of the page takes it up."""
 
 T = TypeVar("T")
 
@@ -128,7 +132,28 @@ def part(desk: Desk, sheet: Sheet, ask: Callable[..., T], *arguments: Any) -> T:
         except TurnblueError as error:
             widgets.show_html(widgets.refusal_html(error))
             widgets.show_html(widgets.say_html("", _("What you type here is not kept until you save."), act=True))
+    context = get_script_run_ctx()
+    if context is not None and context.fragment_ids_this_run and TAPPED in st.session_state:
+        # The tap that left this field came with it, and its button stands outside this part.
+        st.rerun()
     return answer
+
+
+def tapped(label: str, name: str, **options: Any) -> bool:
+    """Show a button beside the form, and return whether it was tapped.
+
+    A tap straight out of a field that is still being typed in is sent together with it, as a run of that field's part
+    alone, in which a plain button would be forgotten.
+    """
+
+    def note() -> None:
+        st.session_state[TAPPED] = name
+
+    st.button(label, key=f"tap-{name}", on_click=note, **options)
+    if st.session_state.get(TAPPED) != name:
+        return False
+    del st.session_state[TAPPED]
+    return True
 
 
 def show_script() -> None:

@@ -15,7 +15,7 @@ from app.dashboard.session import Desk
 from app.dashboard.sighting_form import ask_sighted
 from app.dashboard.speech import _
 from app.dashboard.strip_form import ask_strip_readings
-from app.dashboard.typed import LIVE, Sheet, close_sheet, part, show_script
+from app.dashboard.typed import LIVE, Sheet, close_sheet, part, show_script, tapped
 from app.records import (
     Chemical,
     ElementState,
@@ -91,8 +91,8 @@ def show(desk: Desk, pool: Pool, step: Step, sheet: Sheet, was: Visit | None = N
         note, by = part(desk, sheet, ask_note, was)
         show_script()
         with st.container(key="tb-save"):
-            saved = st.button(_("Save the visit"), type="primary", width="stretch")
-        if not saved and sheet.loaded and st.button(_("Throw away what was typed"), width="stretch"):
+            saved = tapped(_("Save the visit"), f"save-{sheet.id}", type="primary", width="stretch")
+        if not saved and sheet.loaded and tapped(_("Throw away what was typed"), f"throw-{sheet.id}", width="stretch"):
             close_sheet(desk, sheet)
             st.rerun()
     if not saved:
