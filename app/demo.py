@@ -110,7 +110,7 @@ def make_demo(
         raise DemoFailed(f"The folder {folder} holds something else.", "Name an empty folder for the demo.")
     making = folder.with_name(f"{folder.name}.making")
     shutil.rmtree(making, ignore_errors=True)
-    making.mkdir(parents=True)
+    making.mkdir(mode=0o700, parents=True)
     told = _Told(progress, 2 * sum(visit.photos for pool in pools for visit in pool.visits if _photographed(visit)))
     with tempfile.TemporaryDirectory() as rendered:
         render_photos(list(photo_requests(pools, now)), Path(rendered), told.one_more)

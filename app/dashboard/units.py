@@ -75,7 +75,7 @@ def depth_range_say(depth: Interval | None, units: Units) -> str:
     Examples
     --------
     >>> depth_range_say(Interval(0.5, 0.7, 1.0), METRIC)
-    '0.50 to 1 m'
+    '0.5 to 1 m'
     """
     if depth is None or depth.high is None:
         return ""
@@ -103,4 +103,4 @@ def _short(length_m: float, units: Units) -> str:
         return f"{value:.0f}"
     if value >= 0.995 or units.name == "us":
         return f"{value:.1f}".removesuffix(".0")
-    return f"{value:.2f}"
+    return f"{value:.2f}".rstrip("0").rstrip(".")

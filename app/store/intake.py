@@ -39,6 +39,11 @@ class Draft:
     begun_at: datetime
     begun_by: str
 
+    @property
+    def changes(self) -> bool:
+        """Whether it changes a visit that was saved before: it is taken up where that visit is changed."""
+        return bool(self.visit_id and self.sheet_id)
+
 
 def add_arrival(log: Log, sha256: str, name: str, *, at: datetime) -> bool:
     """Note a photo of the log as waiting; False where it waits or was sorted already."""

@@ -185,6 +185,8 @@ def test_on_two_devices_at_one_visit_this_ones_words_count_here(log):
         intake.keep_typed(log, recovery.id, {"note": note, sheet: 1}, sheet_id=sheet, visit_id=visit.id, at=NOW)
     typed = intake.typed_at(log, recovery.id, sheet_id="t-1", visit_id=visit.id)
     assert typed == {"note": "here", "t-1": 1, "t-2": 1}
+    # The visit was saved before: these are changes to it, not another visit begun.
+    assert [each.changes for each in intake.drafts(log)] == [True, True]
 
 
 def test_a_sheet_is_of_its_own_recovery_alone(log):

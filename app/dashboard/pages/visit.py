@@ -91,7 +91,7 @@ def propose(desk: Desk, by_id: dict[str, Recovery]) -> None:
     offered: dict[str, tuple[str, dict[str, str]]] = {}
     for draft in intake.drafts(desk.log):
         recovery = by_id.get(draft.recovery_id)
-        if recovery is not None and recovery.id not in offered:
+        if recovery is not None and recovery.id not in offered and not draft.changes:
             when = words.when_say(desk.local(draft.begun_at), desk.local(desk.now), us=desk.us)
             name = _("Go on: {pool}, begun {when}", pool=recovery.pool.name, when=when)
             name += f" ({draft.begun_by})" if draft.begun_by else ""
@@ -188,7 +188,7 @@ def begun(desk: Desk, recovery: Recovery) -> Visit | None:
     for visit in recovery.visits:
         if visit.id == asked:
             return visit
-    drafts = [each for each in intake.drafts(desk.log) if each.recovery_id == recovery.id]
+    drafts = [each for each in intake.drafts(desk.log) if each.recovery_id == recovery.id and not each.changes]
     here = st.session_state.get("sheet", ("", "", None))[0]
     if any(each.sheet_id and each.sheet_id in (here, session.query("sheet")) for each in drafts):
         # Typed on this device, or taken up again already.

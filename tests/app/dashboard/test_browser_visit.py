@@ -106,10 +106,14 @@ def test_from_the_first_start_to_the_first_graded_visit(phone, tmp_path):
         page.wait_for_selector("text=Photo 1 of 1: measured")
         settle(page)
         page.get_by_text("All well: power on").tap()
+        # Saved straight out of a field that is still being typed in: the tap counts, and so does what was typed.
+        page.get_by_label("Note").fill("gate sticks")
         page.get_by_role("button", name="Save the visit").tap()
         page.wait_for_selector("text=Saved: Elm 3")
         settle(page)
         assert_sound(page)
+        # The next step is what one sees: the page begins at its top, however far down the form was.
+        assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollTop") == 0
         assert "Next step" in page.inner_text("body")
         assert "Take care" in page.inner_text("body")
         page.get_by_role("link", name="Done: to the board").tap()
@@ -119,6 +123,7 @@ def test_from_the_first_start_to_the_first_graded_visit(phone, tmp_path):
     assert row.assessment.usable
     assert row.assessment.severity.value in ("moderate", "heavy")
     assert row.last_visit.equipment.pump_runs
+    assert row.last_visit.note == "gate sticks"
 
 
 COUNT_TAPS = (
