@@ -62,6 +62,8 @@ def said_by_style() -> str:
         "photos": _("Take or choose photos"),
         "another": _("Another photo"),
         "logo": _("Choose a logo"),
+        "cut": _("No connection"),
+        "cut-more": _("What you typed and photographed so far is kept. It goes on by itself once there is signal."),
     }
     named = " ".join(f"--tb-say-{name}: {json.dumps(text, ensure_ascii=False)};" for name, text in words.items())
     return f"<style>:root {{ {named} }}</style>"

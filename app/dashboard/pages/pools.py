@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from html import escape
 from uuid import uuid4
 
 import streamlit as st
@@ -95,16 +96,12 @@ def show_pool(desk: Desk, row: PoolRow) -> None:
     """Show one pool: what it is, its recoveries, the way to start one, and the way to correct it."""
     pool = row.pool
     with st.container(key=f"tb-pool-{pool.id}", gap="small"):
-        st.subheader(pool.name)
-        widgets.show_html(
-            widgets.facts_html(
-                [
-                    (_("Volume"), say_pool_volume(pool.volume_l, desk.units.name)),
-                    (_("Filter"), _(words.FILTER[pool.filter_kind])),
-                    *([(_("Town"), pool.town)] if pool.town else []),
-                ]
-            )
-        )
+        facts = [
+            (_("Volume"), say_pool_volume(pool.volume_l, desk.units.name)),
+            (_("Filter"), _(words.FILTER[pool.filter_kind])),
+            *([(_("Town"), pool.town)] if pool.town else []),
+        ]
+        widgets.show_html(f"<h3>{escape(pool.name)}</h3>{widgets.facts_html(facts)}")
         for recovery in row.recoveries[:RECOVERIES_SHOWN]:
             started = words.day_say(desk.local(recovery.opened_at), desk.local(desk.now))
             is_open = recovery.closed_at is None

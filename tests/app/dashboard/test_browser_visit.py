@@ -194,6 +194,10 @@ def test_a_connection_cut_at_any_step_loses_no_photo_and_the_visit_goes_on_elsew
             page.get_by_label("Note").press_sequentially("gate sticks")
             until(page, lambda: typed_in(folder, recovery).get("note") == "gate sticks")
             wire.cut()
+            # It is told in our words, not in those of the program that draws the page.
+            page.wait_for_selector('section[role="dialog"] h2')
+            title = "getComputedStyle(document.querySelector('section[role=dialog] h2'), '::after').content"
+            assert page.evaluate(title) == '"No connection"'
         if step == "as it is saved":
             # Cut just behind the tap: it is saved whole, or not at all.
             page.get_by_role("button", name="Save the visit").tap()
