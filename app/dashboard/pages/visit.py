@@ -1,7 +1,8 @@
 """Add a visit, phone first: pool, photos, equipment, readings, what was poured and done; then the next step.
 
-A photo is in the log the moment it arrives, as the beginning of the visit; saving adds the rest. A dropped
-connection loses no photo: the page offers to go on with the visit that was begun.
+A photo is in the log the moment it arrives, as the beginning of the visit; what is typed is kept beside it as it is
+typed (`app.dashboard.typed`), and saving makes both one visit. A dropped connection loses neither: the page offers to
+go on.
 """
 
 from __future__ import annotations
