@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from app.dashboard.speech import _
+from app.records import Pool
 from app.treatment.units import KPA_PER_PSI, L_PER_GAL, M_PER_FT, celsius, fahrenheit, say_concentration
 from vision.results import Interval
 
@@ -81,6 +82,23 @@ def depth_range_say(depth: Interval | None, units: Units) -> str:
         return ""
     low, high = (_short(each, units) for each in (depth.low, depth.high))
     return _("{low} to {high} {unit}", low=low, high=high, unit=units.length)
+
+
+def seen_say(depth: Interval | None, pool: Pool, units: Units) -> tuple[str, str]:
+    """Return how far one sees into a pool, and within which range: no further than to its floor.
+
+    Examples
+    --------
+    >>> from app.records import FilterKind
+    >>> pool = Pool("p", "Oak 3", 50_000.0, FilterKind.SAND, depth_deep_m=2.0)
+    >>> seen_say(Interval(0.5, 0.7, 1.0), pool, METRIC), seen_say(Interval(1.5, 6.0, 9.0), pool, METRIC)
+    (('0.7 m', '0.5 to 1 m'), ('the floor', '1.5 m or more'))
+    """
+    deepest = pool.depth_deep_m or pool.depth_shallow_m
+    if depth is None or deepest is None or depth.mid < deepest:
+        return depth_say(depth, units), depth_range_say(depth, units)
+    sure = depth.high is None or depth.low >= deepest
+    return _("the floor"), "" if sure else _("{depth} or more", depth=length_say(depth.low, units))
 
 
 def reading_say(value: float, unit: str, units: Units) -> str:

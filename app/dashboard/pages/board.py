@@ -24,6 +24,12 @@ def show(desk: Desk) -> None:
     """Show the board."""
     rows = actions.board(desk.log, now=desk.now)
     st.title(_("Board"))
+    if not rows and actions.find_pools(desk.log, most=1).count:
+        say, hint = _("No pool is being brought back now."), _("Start a recovery of one you have, or add a pool.")
+        widgets.show_html(widgets.say_html(say, hint))
+        with st.container(key="tb-do"):
+            st.page_link(desk.pages["pools"], label=_("To the pools"), width="stretch")
+        return
     if not rows:
         widgets.show_html(
             widgets.say_html(_("No pool is being brought back yet."), _("Add the first green pool: it takes a minute."))
@@ -90,10 +96,10 @@ def card_html(desk: Desk, row: BoardRow) -> str:
         missing=_("Photo cannot be shown") if sha256 else _("No photo yet"),
     )
     depth = assessment.visible_depth_m if assessment and assessment.usable else None
-    spread = units.depth_range_say(depth, desk.units)
+    down_to, spread = units.seen_say(depth, pool, desk.units)
     seen = escape(_("No depth measured"))
     if depth:
-        seen = _("Seen to {depth}", depth=f"<b>{escape(units.depth_say(depth, desk.units))}</b>")
+        seen = _("Seen to {depth}", depth=f"<b>{escape(down_to)}</b>")
     if spread:
         seen += f' <span class="tb-quiet">({escape(spread)})</span>'
     if assessment and not assessment.usable:

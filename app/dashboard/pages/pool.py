@@ -59,10 +59,10 @@ def show_title(desk: Desk, recovery: Recovery, progress: Progress) -> None:
     measured = [visit.assessment for visit in recovery.visits if visit.assessment and visit.assessment.usable]
     if measured:
         newest = measured[-1]
-        spread = units.depth_range_say(newest.visible_depth_m, desk.units)
+        seen, spread = units.seen_say(newest.visible_depth_m, recovery.pool, desk.units)
         widgets.show_html(
             f'<div class="tb-now"><span class="tb-gauge"><span class="what">{escape(_("One sees down to"))}</span>'
-            f'<span class="word">{escape(units.depth_say(newest.visible_depth_m, desk.units))}</span> '
+            f'<span class="word">{escape(seen)}</span> '
             f'<span class="sure">{escape(widgets.likely_say(spread))}</span></span>'
             f"{widgets.clarity_html(newest.clarity, newest.clarity_probability)}"
             f"{widgets.severity_html(newest.severity, newest.severity_probability)}</div>"
