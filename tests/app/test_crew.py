@@ -25,6 +25,8 @@ class Task:
     def __call__(self):
         if self.word == "pid":
             return os.getpid()
+        if self.word == "environment":
+            return dict(os.environ)
         if self.word == "spin":
             while True:
                 pass
@@ -70,6 +72,15 @@ def crew():
 def test_worker_is_kept_warm_and_works_outside_this_process(crew):
     first, second = crew.run(Task("pid")), crew.run(Task("pid"))
     assert first == second != os.getpid()
+
+
+def test_worker_keeps_freed_memory_whatever_started_its_crew(monkeypatch, crew):
+    # As in a worker of a Dask cluster.
+    monkeypatch.setenv("MALLOC_TRIM_THRESHOLD_", "65536")
+    monkeypatch.setenv("PLANTED", "handed on")
+    there = crew.run(Task("environment"))
+    assert "MALLOC_TRIM_THRESHOLD_" not in there
+    assert (there["PLANTED"], there["OMP_NUM_THREADS"]) == ("handed on", "1")
 
 
 def test_own_errors_come_back_as_they_were_and_the_worker_stays(crew):
