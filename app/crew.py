@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import atexit
 import io
+import math
 import os
 import pickle
 import signal
@@ -56,9 +57,13 @@ TOO_BUSY = "This photo was not measured yet: the machine is too busy. It is kept
 """What is said of a task that failed, by why; the last proves nothing of the photo."""
 
 
-NOT_HANDED_ON = ("MALLOC_TRIM_THRESHOLD_",)
-"""Variables that a worker does not take over. Dask's workers have theirs give freed memory back at once; a picture's
-arrays are then made of new pages each time, which takes 57 ms of 131 ms a photo more (480 px, measured)."""
+NOT_HANDED_ON = ("MALLOC_TRIM_THRESHOLD_", "TURNBLUE_OIDC_CLIENT_SECRET")
+"""Variables that a worker does not take over. With the first, Dask has its workers give freed memory back at once; a
+picture's arrays are then new pages each time, which takes 57 ms more where a photo takes 131 (480 px, measured). The
+second is none of the business of a program that decodes foreign bytes."""
+
+LARGEST_ANSWER_BYTES = 200_000_000
+"""Most that a worker may answer: more than any picture it makes; one that was taken over cannot fill our memory."""
 
 
 @dataclass(frozen=True)
@@ -267,8 +272,9 @@ class _Worker:
         clock.daemon = True
         clock.start()
         try:
-            return _receive(self._out), late.is_set()
+            return _receive(self._out, LARGEST_ANSWER_BYTES), late.is_set()
         except OSError:
+            self._program.kill()
             return None, late.is_set()
         finally:
             clock.cancel()
@@ -317,12 +323,14 @@ def _send(pipe: Any, message: bytes) -> None:
     pipe.flush()
 
 
-def _receive(pipe: Any) -> bytes | None:
-    """Read one message; None where the other end is gone."""
+def _receive(pipe: Any, most: float = math.inf) -> bytes | None:
+    """Read one message of at most so many bytes; None where the other end is gone."""
     head = pipe.read(LENGTH_BYTES)
     if len(head) < LENGTH_BYTES:
         return None
     size = int.from_bytes(head, "big")
+    if size > most:
+        raise OSError(f"a message of {size} bytes")
     body: bytes = pipe.read(size)
     return body if len(body) == size else None
 
