@@ -109,6 +109,8 @@ def test_cluster_says_the_same_as_this_machine(log):
 
 def test_cluster_made_here_takes_nobody_without_its_certificate():
     distributed = pytest.importorskip("distributed", reason="dask.distributed comes with the extra [cluster]")
+    import dask
+
     from app.cluster import _client
 
     with _client("local:1") as inside:
@@ -119,6 +121,19 @@ def test_cluster_made_here_takes_nobody_without_its_certificate():
         for tried, shown in ((address.replace("tls", "tcp", 1), None), (address, stranger)):
             with pytest.raises(OSError):  # Dask's own words differ by version
                 distributed.Client(tried, security=shown, timeout=2)
+        # Who has the certificate gets in by Dask's own settings, as on several machines.
+        held = inside.security
+        with (
+            dask.config.set(
+                {
+                    "distributed.comm.tls.ca-file": held.tls_ca_file,
+                    "distributed.comm.tls.client.cert": held.tls_client_cert,
+                    "distributed.comm.tls.client.key": held.tls_client_key,
+                }
+            ),
+            _client(address) as let_in,
+        ):
+            assert let_in.submit(sum, (1, 2)).result() == 3
         pages = urlsplit(inside.dashboard_link)
         for page in ("/info/main/workers.html", "/json/identity.json", "/metrics", "/status"):
             assert asked(f"http://{pages.netloc}{page}") == 404
