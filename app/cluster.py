@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Iterator
+from concurrent.futures import CancelledError
 from contextlib import contextmanager
 from itertools import islice
 from typing import Any
@@ -51,7 +52,7 @@ def measure_on_cluster(jobs: Iterable[Job], *, measure: Measure, where: str) -> 
     Raises
     ------
     CannotMeasure
-        If dask.distributed is not installed, or the scheduler does not answer.
+        If dask.distributed is not installed, the scheduler does not answer or is lost, or has not this program.
     """
     try:
         import cryptography  # noqa: F401 - Dask makes its certificates with it
@@ -72,6 +73,19 @@ def measure_on_cluster(jobs: Iterable[Job], *, measure: Measure, where: str) -> 
             except KilledWorker:
                 # The cluster lost the workers that had them: nothing certain of the photos.
                 return tuple(Outcome(job, None, TOO_BUSY, "too_busy") for job in together)
+            except CancelledError as error:
+                raise CannotMeasure(
+                    f"The cluster at {where} answers no more.",
+                    "What was measured stays. See that its scheduler runs and give the same command: it goes on there.",
+                ) from error
+            except (RuntimeError, ImportError) as error:
+                # How Dask tells that scheduler or worker could not read what it was sent, with the reason behind it.
+                if not isinstance(error.__cause__ or error, ImportError):
+                    raise
+                raise CannotMeasure(
+                    f"The cluster at {where} cannot run this program ({error.__cause__ or error}).",
+                    "Install the same Turnblue on all of its machines, the scheduler's too.",
+                ) from error
 
         while together := tuple(islice(left, TOGETHER)):
             waiting.append((together, client.submit(measure_there, together, measure, pure=False)))

@@ -1,5 +1,6 @@
 """An archive measured anew: resumed, in bundles, the same from any number of workers and from a cluster."""
 
+from concurrent.futures import CancelledError
 from contextlib import nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -139,27 +140,63 @@ def test_cluster_made_here_takes_nobody_without_its_certificate():
             assert asked(f"http://{pages.netloc}{page}") == 404
 
 
+class Cluster:
+    """Stands for a cluster that answers each errand by an error."""
+
+    def __init__(self, error):
+        self.error = error
+
+    def nthreads(self):
+        return {"a": 1}
+
+    def submit(self, *_given, **_named):
+        return self
+
+    def done(self):
+        return True
+
+    def result(self):
+        raise self.error
+
+
 def test_cluster_that_loses_its_workers_says_it_of_each_photo(log, monkeypatch):
     scheduler = pytest.importorskip("distributed.scheduler", reason="comes with the extra [cluster]")
-
-    class Lost:
-        def done(self):
-            return True
-
-        def result(self):
-            raise scheduler.KilledWorker("errand", None, 3)
-
-    class Cluster:
-        def nthreads(self):
-            return {"a": 1}
-
-        def submit(self, *_given, **_named):
-            return Lost()
-
-    monkeypatch.setattr("app.cluster._client", lambda _where: nullcontext(Cluster()))
+    error = scheduler.KilledWorker("errand", None, 3)
+    monkeypatch.setattr("app.cluster._client", lambda _where: nullcontext(Cluster(error)))
     told = list(actions.rescore(log, write=True, at=NOW, measure=NEWER, cluster="local:2"))
     assert len(told) == 10
     assert {each.sentence for each in told} == {TOO_BUSY}
+    assert models_of(log) == [["fake-1"]] * 10
+
+
+def elsewhere():
+    """Return how Dask says that another machine has not this program."""
+    try:
+        try:
+            raise ModuleNotFoundError("No module named 'app'")
+        except ImportError as missing:
+            raise RuntimeError("Error during deserialization of the task graph.") from missing
+    except RuntimeError as error:
+        return error
+
+
+@pytest.mark.parametrize(
+    ("error", "says"),
+    [
+        (
+            CancelledError("scheduler-connection-lost"),
+            r"The cluster at tcp://x answers no more\. What was measured stays",
+        ),
+        (elsewhere(), r"cannot run this program \(No module named 'app'\)\. Install the same Turnblue on all"),
+        (ModuleNotFoundError("No module named 'app'"), r"cannot run this program \(No module named 'app'\)\."),
+    ],
+    ids=["scheduler lost", "scheduler without it", "worker without it"],
+)
+def test_cluster_that_is_lost_or_lacks_the_program_is_a_sentence(log, monkeypatch, error, says):
+    pytest.importorskip("distributed", reason="dask.distributed comes with the extra [cluster]")
+    monkeypatch.setattr("app.cluster._client", lambda _where: nullcontext(Cluster(error)))
+    with pytest.raises(CannotMeasure, match=says):
+        list(actions.rescore(log, write=True, at=NOW, measure=NEWER, cluster="tcp://x"))
     assert models_of(log) == [["fake-1"]] * 10
 
 
