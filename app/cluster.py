@@ -28,8 +28,8 @@ TOGETHER = 8
 """Photos sent to a worker at once: what scheduler and worker do for each errand is then no longer felt (measured)."""
 
 SETTINGS = {
-    # How often its programs look at themselves: 20 ms of the processor a second for two workers, 62 with the first alone
-    # (measured).
+    # How often its programs look at themselves: with two workers 20 ms of the processor a second, with the first
+    # setting alone 62 (measured).
     "distributed.worker.profile.enabled": False,
     "distributed.admin.tick.interval": "500ms",
     "distributed.admin.tick.cycle": "5s",
