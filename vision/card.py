@@ -77,6 +77,10 @@ the dictionary's correctable bits that are corrected (OpenCV's default)."""
 MOST_EDGE_RMS_PX = 1.5
 """Root mean square of the printed edges about the fitted card above which the fit is not trusted [px]."""
 
+MOST_SPREADS, LEAST_SPREAD = 4, 0.01
+"""How often a card with one or two marks read is laid on its edges again, and the share of edges that must have been
+gained to try once more."""
+
 MOST_OUTSIDE_SHARE = 0.25
 """Share of patches outside the photo above which the card counts as cut off: the project's own."""
 
@@ -207,7 +211,15 @@ def _laid(
     markers: tuple[int, ...],
 ) -> CardFound | None:
     """Lay the card's design on its edges, sample it and check its colours; None where either disagrees."""
-    refined = align(even, homography, _dark_rectangles(), search_px=max(3.0, reach_px), rounds=4)
+    search_px = max(3.0, reach_px)
+    refined = align(even, homography, _dark_rectangles(), search_px=search_px, rounds=4)
+    # Few marks leave a far corner off: edges near the marks are met first, then those that they bring in reach.
+    for _ in range(MOST_SPREADS if refined is not None and len(markers) in {1, 2} else 0):
+        assert refined is not None
+        wider = align(even, refined.homography, _dark_rectangles(), search_px=search_px, rounds=4)
+        if wider is None or wider.share < refined.share + LEAST_SPREAD:
+            break
+        refined = wider
     edge_width_px = float("nan")
     if refined is not None and refined.rms_px < MOST_EDGE_RMS_PX:
         homography, edge_width_px = refined.homography, refined.edge_width_px * picture.reduction

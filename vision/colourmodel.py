@@ -1,7 +1,7 @@
 """The model of a camera undone: tone curve, gains, light over the card, colour matrix; and its fit to patches.
 
 In: log levels of the patches as photographed, their places and reference colours. Out: the model's terms, by damped
-Gauss-Newton with Huber weights, many fits at once.
+Gauss-Newton with Huber weights, and what they would be without some of the patches, many such fits at once.
 
 The model works in the order a camera works: a tone curve shared by the channels with a gain for each (exposure and
 illuminant), the light's gradient over the card, then a colour matrix that leaves white alone:
@@ -228,62 +228,74 @@ def huber_weights(error: Array) -> Array:
     return np.asarray(np.minimum(1, OUTLIER_DELTA_E00 / np.maximum(size, 1e-9)), dtype=np.float64)
 
 
-def terms_covariance(problem: Problem, theta: Array, weights: Array, sigma: float) -> Array:
+@dataclass(frozen=True)
+class Solved:
+    """A fit: its terms (P,), residuals (N, 3) [CIEDE2000], their slopes (N, 3, P) and the patches corrected (N, 3)."""
+
+    terms: Array
+    error: Array
+    slope: Array
+    colours: Array
+
+
+def terms_covariance(problem: Problem, fitted: Solved, weights: Array, sigma: float) -> Array:
     """Return the covariance of fitted terms, shape (P, P).
 
     Parameters
     ----------
     problem : Problem
         What was fitted.
-    theta : ndarray, shape (P,)
-        Its terms.
+    fitted : Solved
+        From `solve`.
     weights : ndarray, shape (N,)
         How much each patch counted.
     sigma : float
         Standard deviation of a residual's component [CIEDE2000].
     """
-    slope = problem.residuals(theta[None])[1][0]
-    rows = slope.reshape(-1, len(theta))
+    rows = fitted.slope.reshape(-1, len(fitted.terms))
     normal = (rows * np.repeat(weights, 3)[:, None]).T @ rows / sigma**2
     return np.asarray(np.linalg.inv(normal + np.diag(1 / problem.priors() ** 2)), dtype=np.float64)
 
 
-def solve(problem: Problem, theta: Array, weights: Array, steps: int) -> tuple[Array, Array, Array]:
-    """Fit all folds at once by damped Gauss-Newton with Huber weights.
+def solve(problem: Problem, theta: Array, weights: Array, steps: int) -> Solved:
+    """Fit by damped Gauss-Newton with Huber weights.
 
-    `theta` is (F, P), `weights` (F, N). Returns terms, residuals and colours of every fold.
+    Parameters
+    ----------
+    problem : Problem
+        What is fitted.
+    theta : ndarray, shape (P,)
+        Terms to begin with.
+    weights : ndarray, shape (N,)
+        How much each patch counts.
+    steps : int
+        Most steps taken.
     """
     precision = 1 / problem.priors() ** 2
-    diagonal = np.arange(theta.shape[1])
-    error, slope, r = problem.residuals(theta)
-    damping = np.full(len(theta), 1e-3)
-    cost = _cost(error, weights, theta, precision)
+    diagonal = np.arange(len(theta))
+    error, slope, colours = (each[0] for each in problem.residuals(theta[None]))
+    damping = 1e-3
+    cost = _cost(error[None], weights, theta[None], precision)[0]
     for _ in range(steps):
         w = weights * huber_weights(error) / PATCH_SIGMA**2
         # A plain product of matrices: residuals of all patches in one column.
-        rows = slope.reshape(len(theta), -1, theta.shape[1])
-        turned = (rows * np.repeat(w, 3, axis=1)[..., None]).transpose(0, 2, 1)
+        rows = slope.reshape(-1, len(theta))
+        turned = (rows * np.repeat(w, 3)[:, None]).T
         normal = turned @ rows
-        normal[:, diagonal, diagonal] += precision
-        normal[:, diagonal, diagonal] *= 1 + damping[:, None]
-        pull = (turned @ error.reshape(len(theta), -1, 1))[..., 0] + theta * precision
-        tried = theta - np.linalg.solve(normal, pull[..., None])[..., 0]
-        error_t, slope_t, r_t = problem.residuals(tried)
-        cost_t = _cost(error_t, weights, tried, precision)
-        better = cost_t < cost
-        theta = np.where(better[:, None], tried, theta)
-        error = np.where(better[:, None, None], error_t, error)
-        slope = np.where(better[:, None, None, None], slope_t, slope)
-        r = np.where(better[:, None, None], r_t, r)
+        normal[diagonal, diagonal] = (normal[diagonal, diagonal] + precision) * (1 + damping)
+        tried = theta - np.linalg.solve(normal, turned @ error.ravel() + theta * precision)
+        error_t, slope_t, colours_t = (each[0] for each in problem.residuals(tried[None]))
+        cost_t = _cost(error_t[None], weights, tried[None], precision)[0]
         gain = cost - cost_t
-        cost = np.where(better, cost_t, cost)
-        damping = np.where(better, damping / 10, damping * 10)
-        if np.all(np.abs(gain) < 1e-4 * cost):
+        if gain > 0:
+            theta, error, slope, colours, cost = tried, error_t, slope_t, colours_t, cost_t
+        damping *= 0.1 if gain > 0 else 10
+        if abs(gain) < 1e-4 * cost:
             break
-    return theta, error, r
+    return Solved(theta, error, slope, colours)
 
 
-def solve_near(problem: Problem, theta: Array, weights: Array, steps: int) -> tuple[Array, Array]:
+def solve_near(problem: Problem, whole: Solved, weights: Array, steps: int) -> tuple[Array, Array]:
     """Fit folds that differ little from one fit, by Gauss-Newton along that fit's slopes.
 
     The slopes are taken once, where all folds begin. Leaving out a patch or an eighth of them moves the terms so little
@@ -293,7 +305,7 @@ def solve_near(problem: Problem, theta: Array, weights: Array, steps: int) -> tu
     ----------
     problem : Problem
         What was fitted.
-    theta : ndarray, shape (P,)
+    whole : Solved
         The whole fit.
     weights : ndarray, shape (F, N)
         How much each patch counts in each fold.
@@ -306,13 +318,12 @@ def solve_near(problem: Problem, theta: Array, weights: Array, steps: int) -> tu
         Residuals and corrected colours of every fold.
     """
     precision = 1 / problem.priors() ** 2
-    folds, terms = len(weights), len(theta)
+    folds, terms = len(weights), len(whole.terms)
     diagonal = np.arange(terms)
-    first, slope, colours = (each[0] for each in problem.residuals(theta[None]))
-    rows = slope.reshape(-1, terms)
-    products = (slope.transpose(0, 2, 1) @ slope).reshape(len(slope), -1)
-    here = np.repeat(theta[None], folds, axis=0)
-    error, r = np.repeat(first[None], folds, axis=0), np.repeat(colours[None], folds, axis=0)
+    rows = whole.slope.reshape(-1, terms)
+    products = (whole.slope.transpose(0, 2, 1) @ whole.slope).reshape(len(whole.slope), -1)
+    here = np.repeat(whole.terms[None], folds, axis=0)
+    error, r = np.repeat(whole.error[None], folds, axis=0), np.repeat(whole.colours[None], folds, axis=0)
     cost = _cost(error, weights, here, precision)
     w = weights * huber_weights(error) / PATCH_SIGMA**2
     normal = (w @ products).reshape(folds, terms, terms)

@@ -22,6 +22,7 @@ from vision.colourmodel import (
     OUTLIER_DELTA_E00,
     ROOT_PAIRS,
     Problem,
+    Solved,
     huber_weights,
     lab_and_slope,
     light_terms,
@@ -298,11 +299,12 @@ def fit_colours(
     metric = metric_at(lab)
 
     simple = Problem(s, place, lab, metric, 3)
-    near = start(3, s, lab, used)[None]
+    begin = start(3, s, lab, used)
     for _ in range(2):
         # Patches far from a robust fit of the rest are dirt, fingers or glare: leave them out.
-        near, error, _ = solve(simple, near, used[None].astype(float), 12)
-        far = np.linalg.norm(error[0], axis=1) > DROP_DELTA_E00
+        near = solve(simple, begin, used.astype(float), 12)
+        begin = near.terms
+        far = np.linalg.norm(near.error, axis=1) > DROP_DELTA_E00
         keep: Mask = used & ~far
         if keep.sum() < max(FEWEST_PATCHES, 0.6 * used.sum()) or not (used & far).any():
             break
@@ -311,34 +313,35 @@ def fit_colours(
     weights = used.astype(float)
     each = np.arange(len(used))
     eighths = each % CHOICE_FOLDS
-    chosen: tuple[str, Problem, Array, Array, Array] | None = None
+    chosen: tuple[str, Problem, Solved] | None = None
     least = np.inf
     for model, terms in zip(MODELS, (0, 3, 6), strict=True):
         problem = Problem(s, place, lab, metric, terms)
-        theta, error, r = solve(problem, widened(near[0], terms)[None], weights[None], 15)
-        score = _score(_held_out(problem, theta[0], used, eighths, steps=1)[used])
+        fitted = solve(problem, widened(begin, terms), weights, 15)
+        score = _score(_held_out(problem, fitted, used, eighths, steps=1)[used])
         if chosen is None or score < CLEARLY_BETTER * least:
-            chosen, least = (model, problem, theta[0], error[0], r[0]), score
+            chosen, least = (model, problem, fitted), score
     assert chosen is not None
-    model, problem, terms_fitted, error, corrected = chosen
+    model, problem, fitted = chosen
+    error, corrected = fitted.error, fitted.colours
     counted = weights * huber_weights(error)
-    sigma = structure_sigma(error, counted, len(terms_fitted))
+    sigma = structure_sigma(error, counted, len(fitted.terms))
     known = design.kind == "chart24" if print_known is None else print_known
     smoothed = np.inf
     if known:
-        smoothed = _score(_held_out(problem, terms_fitted, used, eighths, steps=1, smooth=True)[used])
+        smoothed = _score(_held_out(problem, fitted, used, eighths, steps=1, smooth=True)[used])
     smooth = smoothed < least
     if smooth:
         sigma *= smoothed / least
     levels = s[used]
     return ColourFit(
         model=model,
-        theta=terms_fitted,
+        theta=fitted.terms,
         used=used,
         normalised_linear=corrected,
-        held_out_delta_e00=_held_out(problem, terms_fitted, used, each, steps=4, smooth=smooth),
+        held_out_delta_e00=_held_out(problem, fitted, used, each, steps=4, smooth=smooth),
         log_range=np.array([levels.min(), levels.max()]),
-        covariance=terms_covariance(problem, terms_fitted, counted, sigma),
+        covariance=terms_covariance(problem, fitted, counted, sigma),
         structure_sigma=sigma,
         print_delta_e00=print_delta_e00,
         patches_lab=lab[used],
@@ -352,7 +355,7 @@ def _score(errors: Array) -> float:
 
 
 def _held_out(
-    problem: Problem, theta: Array, used: Mask, groups: NDArray[Any], *, steps: int, smooth: bool = False
+    problem: Problem, fitted: Solved, used: Mask, groups: NDArray[Any], *, steps: int, smooth: bool = False
 ) -> Array:
     """Return each used patch's CIEDE2000 when its group was left out of the fit, shape (N,); NaN elsewhere.
 
@@ -360,7 +363,7 @@ def _held_out(
     """
     names = np.unique(groups[used])
     weights = (used[None, :] & (groups[None, :] != names[:, None])).astype(float)
-    error, r = solve_near(problem, theta, weights, steps)
+    error, r = solve_near(problem, fitted, weights, steps)
     lab = colour.linear_rgb_to_lab(r)
     if smooth:
         smoothing = smoothing_of(lab, problem.lab, weights * huber_weights(error))

@@ -151,8 +151,11 @@ def turnblue_errors(path: Path, true: np.ndarray, *, refit: bool) -> dict[str, n
         errors = np.full(len(true), np.nan)
         for i in np.flatnonzero(np.isfinite(card.samples.encoded_rgb).all(axis=1)):
             without = good & (np.arange(len(true)) != i)
-            fixed = fit_colours(card.samples, design, usable=without).normalised_linear
-            errors[i] = delta_e(fixed[i : i + 1], true[i : i + 1])[0]
+            fit = fit_colours(card.samples, design, usable=without)
+            fixed = fit.normalised_linear[i : i + 1]
+            # As every other colour of the photo is corrected: with what is left of the patches near it.
+            fixed = fixed if fit.smoothing is None else fit.smoothing.apply(fixed)
+            errors[i] = delta_e(fixed, true[i : i + 1])[0]
         out = {"turnblue": errors, **out}
     return out
 
