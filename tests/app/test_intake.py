@@ -260,12 +260,35 @@ def test_a_damaged_zip_never_ends_in_another_error():
             list(intake.photos_in_zip(io.BytesIO(bytes(spoiled)), "x.zip"))
 
 
-def test_a_long_directory_is_refused_before_it_is_read(monkeypatch):
-    long = packed([(f"{n:0200}.jpg", b"") for n in range(40)])
-    monkeypatch.setattr(intake, "MOST_FILES", 10)
-    monkeypatch.setattr(zipfile.ZipFile, "__init__", lambda *_given: pytest.fail("its directory was read"))
+def renamed(content, at, piece):
+    """Return a zip with `piece` written at that place of its end record."""
+    place = len(content) - 22 + at
+    return content[:place] + piece + content[place + len(piece) :]
+
+
+@pytest.mark.parametrize(
+    ("at", "piece"),
+    [(0, b""), (8, b"PK\x05\x06")],
+    ids=["as it is", "another end in its end record"],
+)
+def test_a_long_directory_is_refused_before_it_is_read(monkeypatch, at, piece):
+    long = renamed(packed([(f"{n:0200}.jpg", b"") for n in range(40)]).getvalue(), at, piece)
+    # Python's reader takes it.
+    assert len(zipfile.ZipFile(io.BytesIO(long)).namelist()) == 40
+    monkeypatch.setattr(intake, "LONGEST_LIST", 6000)
+    monkeypatch.setattr(zipfile.ZipInfo, "__init__", lambda *_given: pytest.fail("its directory was read"))
     with pytest.raises(IntakeRefused, match="too large"):
-        list(intake.photos_in_zip(long, "x.zip"))
+        list(intake.photos_in_zip(io.BytesIO(long), "x.zip"))
+
+
+def test_a_small_zip_does_not_fill_the_disk(monkeypatch):
+    # Each is no larger than a photo, all of them are small in the zip, and none is like another.
+    monkeypatch.setattr(intake, "ALWAYS_MB", 2)
+    bomb = packed([(f"{n}.jpg", bytes([n]) * 900_000) for n in range(9)], method=zipfile.ZIP_DEFLATED)
+    taken = []
+    with pytest.raises(IntakeRefused, match=r"x\.zip unpacks to more than 2 MB"):
+        taken.extend(intake.photos_in_zip(bomb, "x.zip"))
+    assert sum(len(each.content) for each in taken) <= 2_000_000
 
 
 def test_too_many_files_are_refused(monkeypatch, tmp_path):
