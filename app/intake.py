@@ -569,5 +569,48 @@ def begin_draft(log: Log, visit_id: str, *, at: datetime, by: str = "") -> None:
 
 @needs(Right.VISIT)
 def end_draft(log: Log, visit_id: str) -> None:
-    """Note a visit as saved."""
+    """Note a visit as saved; what was typed at it is in it now."""
     kept.end_draft(log, visit_id)
+
+
+@needs(Right.VISIT)
+def keep_typed(
+    log: Log,
+    recovery_id: str,
+    changed: Mapping[str, Any],
+    *,
+    sheet_id: str,
+    visit_id: str | None,
+    at: datetime,
+    by: str = "",
+) -> None:
+    """Keep what was just typed at a visit and not saved yet, so that it is taken up again on any device.
+
+    Parameters
+    ----------
+    changed : mapping
+        Fields by name, as JSON holds them; what was typed on the sheet before stays beside them.
+    sheet_id : str
+        The device's own sheet; made by its first field.
+    visit_id : str or None
+        The visit; None before a photo has begun one.
+    """
+    kept.keep_typed(log, sheet_id, changed, recovery_id=recovery_id, visit_id=visit_id, at=at, who=by)
+
+
+@needs(Right.VISIT)
+def typed_at(log: Log, recovery_id: str, *, sheet_id: str, visit_id: str | None) -> dict[str, Any]:
+    """Return what was typed on a sheet, and on others of the same visit, and is not saved yet."""
+    return kept.typed_on(log, recovery_id, sheet_id=sheet_id, visit_id=visit_id)
+
+
+@needs(Right.VISIT)
+def give_sheet(log: Log, visit_id: str, *, sheet_id: str) -> None:
+    """Give a sheet to the visit that its pool's first photo began."""
+    kept.give_sheet(log, sheet_id, visit_id)
+
+
+@needs(Right.VISIT)
+def throw_sheet(log: Log, recovery_id: str, *, sheet_id: str) -> None:
+    """Throw away what was typed on a sheet of a recovery, once it is saved or no longer wanted."""
+    kept.throw_sheet(log, recovery_id, sheet_id)
