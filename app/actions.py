@@ -121,6 +121,7 @@ __all__ = [
     "receive_photo",
     "recoveries_of",
     "recovery",
+    "reopen_recovery",
     "rescore",
     "rounds",
     "save_company",
@@ -381,6 +382,19 @@ def open_recovery(log: Log, pool_id: str, *, at: datetime, by: str = "") -> Reco
 def close_recovery(log: Log, recovery_id: str, *, at: datetime, by: str = "") -> Recovery:
     """Close a recovery; closing a closed one changes nothing."""
     log.close_recovery(recovery_id, at=at, who=by)
+    return log.recovery(recovery_id)
+
+
+@needs(Right.CLOSE)
+def reopen_recovery(log: Log, recovery_id: str, *, at: datetime, by: str = "") -> Recovery:
+    """Take a closing back.
+
+    Raises
+    ------
+    AlreadyInLog
+        If the pool has another open recovery by now.
+    """
+    log.reopen_recovery(recovery_id, at=at, who=by)
     return log.recovery(recovery_id)
 
 

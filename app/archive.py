@@ -410,7 +410,7 @@ def restore(folder: Path, into: Path, *, snapshot: str | None = None, progress: 
         raise CannotRestore(f"{into} holds something already.", "Name an empty folder; nothing was changed.")
     database = folder / SNAPSHOTS / f"{names[-1]}.sqlite3"
     try:
-        about = Snapshot(**json.loads(database.with_suffix(".json").read_text(encoding="utf-8")))
+        about = _described(database)
         if sha256_of_file(database) != about.sha256:
             raise CannotRestore(f"The snapshot {names[-1]} is damaged.", "Restore an older one with --snapshot.")
         _build(folder, database, into, about, progress)
@@ -418,6 +418,17 @@ def restore(folder: Path, into: Path, *, snapshot: str | None = None, progress: 
         raise CannotRestore(f"The log could not be restored ({error}).", "Nothing was put in its place.") from error
     note("restored", photos=about.photos)
     return about
+
+
+def _described(database: Path) -> Snapshot:
+    """Return what was written beside a snapshot."""
+    text = database.with_suffix(".json").read_text(encoding="utf-8", errors="replace")
+    try:
+        return Snapshot(**json.loads(text))
+    except (ValueError, TypeError) as error:
+        raise CannotRestore(
+            f"The description of the snapshot {database.stem} is damaged.", "Restore an older one with --snapshot."
+        ) from error
 
 
 def _build(folder: Path, database: Path, into: Path, about: Snapshot, progress: Watch | None) -> None:

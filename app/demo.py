@@ -30,6 +30,9 @@ SIZE_PX = (1600, 1200)
 MARKER = "demo.json"
 """File that says a folder holds a demo that was made to its end."""
 
+FRESH_FOR = timedelta(hours=20)
+"""How long a demo stands for the present: its visits are due within a day (our choice)."""
+
 MINUTES_BETWEEN_PHOTOS = 2
 """A tech takes the second photo of a visit a little later [min]."""
 
@@ -46,6 +49,13 @@ CARDS: tuple[dict[str, Any], ...] = (
 )
 """Where the card is held: a lower corner, so that the water keeps the picture."""
 
+
+CARD_OF: dict[str, dict[str, Any]] = {
+    "Kit": {"number": 1, "print_seed": 1},
+    "Rio": {"number": 2, "print_seed": 1},
+    "Ash": {"number": 3, "print_seed": 1},
+}
+"""Each tech carries a card of their own, all of one print run."""
 
 STEADY_LIGHT = {"sun_zenith_deg": 24.0, "shade_edge": None}
 """A high sun and no shadow's edge in the picture: a good tech picks such a spot."""
@@ -65,7 +75,7 @@ def demo_folder() -> Path:
 def make_demo(
     folder: Path, *, now: datetime, progress: Watch | None = None, pools: tuple[DemoPool, ...] = POOLS
 ) -> None:
-    """Make the demo's log in `folder`; one that is there already is left as it is.
+    """Make the demo's log in `folder`; one made within `FRESH_FOR` is left as it is, an older one is put aside.
 
     It is made in a folder beside it and moved into place at the end, so that a demo broken off half-way is made
     anew and never shown.
@@ -91,12 +101,16 @@ def make_demo(
     if now.tzinfo is None:
         raise ValueError(f"now must have a zone, got {now!r}")
     if (folder / MARKER).is_file():
-        return
+        made_at = datetime.fromisoformat(json.loads((folder / MARKER).read_text(encoding="utf-8"))["made_at"])
+        if now - made_at < FRESH_FOR:
+            return
+        # Its visits lie in the days before it was made: days later every pool would be overdue.
+        put_aside(folder, f"{folder.name}.{made_at:%Y-%m-%d}")
     if folder.is_dir() and any(folder.iterdir()):
         raise DemoFailed(f"The folder {folder} holds something else.", "Name an empty folder for the demo.")
     making = folder.with_name(f"{folder.name}.making")
     shutil.rmtree(making, ignore_errors=True)
-    making.mkdir(parents=True)
+    making.mkdir(mode=0o700, parents=True)
     told = _Told(progress, 2 * sum(visit.photos for pool in pools for visit in pool.visits if _photographed(visit)))
     with tempfile.TemporaryDirectory() as rendered:
         render_photos(list(photo_requests(pools, now)), Path(rendered), told.one_more)
@@ -108,6 +122,15 @@ def make_demo(
     if folder.is_dir():
         folder.rmdir()
     making.rename(folder)
+
+
+def put_aside(folder: Path, name: str) -> None:
+    """Rename a folder to one of that name beside it that nothing has yet."""
+    number, aside = 1, folder.with_name(name)
+    while aside.exists():
+        number += 1
+        aside = folder.with_name(f"{name}-{number}")
+    folder.rename(aside)
 
 
 def act_out(log: actions.Log, demo: DemoPool, now: datetime, rendered: Path, done: Callable[[], None]) -> None:
@@ -182,7 +205,7 @@ def photo_requests(pools: tuple[DemoPool, ...], now: datetime) -> Iterator[dict[
                     "light": {"kind": visit.light, **STEADY_LIGHT},
                     "camera": seed % 5,
                     "stance": STANCES[photo],
-                    "card": CARDS[photo],
+                    "card": {**CARDS[photo], **CARD_OF[visit.by]},
                     "spoil": list(visit.spoil) if photo == 0 else [],
                     "taken_at": taken.isoformat(timespec="seconds"),
                 }

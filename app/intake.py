@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from itertools import islice
 from pathlib import Path
-from typing import IO
+from typing import IO, Any, cast
 
 from app import actions, config, strips, words
 from app.access import Right, needs, touches_no_log
@@ -45,11 +45,12 @@ MOST_FILES = 5000
 MOST_MB = 8000
 """Unpacked size of a zip's photos taken at once [MB], whatever the zip itself says of its size (our choice)."""
 
-ZIP_TAIL = 22 + 65_535
-"""Bytes in which a zip's end record lies: the record and its longest comment (APPNOTE.TXT, 4.3.16; from memory)."""
+LONGEST_LIST = MOST_FILES * 600
+"""Longest list of entries read of a zip [bytes]: a long name for each file (our choice)."""
 
-LONGEST_ENTRY = 600
-"""Bytes of a zip's directory allowed a file: a long name in it (our choice)."""
+MOST_GROWTH, ALWAYS_MB = 20, 20
+"""How many times its own size a zip's photos may unpack to, and how many MB always: photos are packed already, and
+hardly grow (our choice)."""
 
 _SPOILED = (
     zipfile.BadZipFile,
@@ -136,18 +137,20 @@ def photos_in_zip(file: IO[bytes], name: str) -> Iterator[PhotoIn | Refused]:
     """Give the photos of a zip one by one; nothing is unpacked onto the disk, so no name in it can lead anywhere.
 
     Links and folders are passed over. Each file is read up to the size of a photo and no further, all of them up to
-    `MOST_MB`, whatever sizes the zip names.
+    `MOST_MB` and to `MOST_GROWTH` times the zip, whatever sizes it names.
 
     Raises
     ------
     IntakeRefused
         If it is no zip, or holds more than `MOST_FILES`.
     """
-    left = int(MOST_MB * 1e6)
     most = int(config.MAX_PHOTO_MB * 1e6)
     try:
-        _check_directory(file, name)
-        with zipfile.ZipFile(file) as packed:
+        guarded = _Zip(file, name)
+        unpacked_mb = min(MOST_MB, max(ALWAYS_MB, MOST_GROWTH * guarded.size // 1_000_000))
+        left = unpacked_mb * 1_000_000
+        with zipfile.ZipFile(cast("IO[bytes]", guarded)) as packed:
+            guarded.is_listed = True
             entries = packed.infolist()
             if len(entries) > MOST_FILES:
                 raise IntakeRefused(
@@ -170,7 +173,7 @@ def photos_in_zip(file: IO[bytes], name: str) -> Iterator[PhotoIn | Refused]:
                     continue
                 if len(content) > left:
                     raise IntakeRefused(
-                        words.said("{name} unpacks to more than {size} MB.", name=name, size=MOST_MB),
+                        words.said("{name} unpacks to more than {size} MB.", name=name, size=unpacked_mb),
                         "Send it in parts.",
                     )
                 left -= len(content)
@@ -184,20 +187,32 @@ def photos_in_zip(file: IO[bytes], name: str) -> Iterator[PhotoIn | Refused]:
         ) from error
 
 
-def _check_directory(file: IO[bytes], name: str) -> None:
-    """Return unless a zip's list of files is longer than we take: reading it alone would fill the memory.
+class _Zip:
+    """A zip's file whose list of entries cannot be read at once where it is too long, however it names its size.
 
-    Source: .ZIP File Format Specification (APPNOTE.TXT 6.3.10), sections 4.3.15 and 4.3.16; from memory.
+    Parameters
+    ----------
+    file : file object
+        The zip.
+    name : str
+        Its name, for the person.
     """
-    file.seek(0, 2)
-    file.seek(max(0, file.tell() - ZIP_TAIL))
-    tail = file.read()
-    file.seek(0)
-    end = tail.rfind(b"PK\x05\x06")
-    size = int.from_bytes(tail[end + 12 : end + 16], "little") if end >= 0 else 0
-    # The long form (zip64) names its sizes elsewhere; what needs it is larger than is taken anyway.
-    if size > MOST_FILES * LONGEST_ENTRY or (end >= 20 and tail[end - 20 : end - 16] == b"PK\x06\x07"):
-        raise IntakeRefused(words.said("{name} is too large.", name=name), "Send it in parts.")
+
+    def __init__(self, file: IO[bytes], name: str) -> None:
+        self._file, self._name, self.is_listed = file, name, False
+        self.size = file.seek(0, 2)
+        file.seek(0)
+
+    def read(self, count: int = -1) -> bytes:
+        """Return bytes, the rest where `count` is negative."""
+        wanted = self.size - self._file.tell() if count < 0 else min(count, self.size)
+        if not self.is_listed and wanted > LONGEST_LIST:
+            raise IntakeRefused(words.said("{name} is too large.", name=self._name), "Send it in parts.")
+        return self._file.read(count)
+
+    def __getattr__(self, name: str) -> Any:
+        """Return whatever else a file has."""
+        return getattr(self._file, name)
 
 
 def _is_photo(name: str) -> bool:
@@ -554,5 +569,48 @@ def begin_draft(log: Log, visit_id: str, *, at: datetime, by: str = "") -> None:
 
 @needs(Right.VISIT)
 def end_draft(log: Log, visit_id: str) -> None:
-    """Note a visit as saved."""
+    """Note a visit as saved; what was typed at it is in it now."""
     kept.end_draft(log, visit_id)
+
+
+@needs(Right.VISIT)
+def keep_typed(
+    log: Log,
+    recovery_id: str,
+    changed: Mapping[str, Any],
+    *,
+    sheet_id: str,
+    visit_id: str | None,
+    at: datetime,
+    by: str = "",
+) -> None:
+    """Keep what was just typed at a visit and not saved yet, so that it is taken up again on any device.
+
+    Parameters
+    ----------
+    changed : mapping
+        Fields by name, as JSON holds them; what was typed on the sheet before stays beside them.
+    sheet_id : str
+        The device's own sheet; made by its first field.
+    visit_id : str or None
+        The visit; None before a photo has begun one.
+    """
+    kept.keep_typed(log, sheet_id, changed, recovery_id=recovery_id, visit_id=visit_id, at=at, who=by)
+
+
+@needs(Right.VISIT)
+def typed_at(log: Log, recovery_id: str, *, sheet_id: str, visit_id: str | None) -> dict[str, Any]:
+    """Return what was typed on a sheet, and on others of the same visit, and is not saved yet."""
+    return kept.typed_on(log, recovery_id, sheet_id=sheet_id, visit_id=visit_id)
+
+
+@needs(Right.VISIT)
+def give_sheet(log: Log, visit_id: str, *, sheet_id: str) -> None:
+    """Give a sheet to the visit that its pool's first photo began."""
+    kept.give_sheet(log, sheet_id, visit_id)
+
+
+@needs(Right.VISIT)
+def throw_sheet(log: Log, recovery_id: str, *, sheet_id: str) -> None:
+    """Throw away what was typed on a sheet of a recovery, once it is saved or no longer wanted."""
+    kept.throw_sheet(log, recovery_id, sheet_id)

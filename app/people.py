@@ -118,13 +118,15 @@ def sign_in(log: Log, name: str, password: str, *, address: str, device: str, no
     SignInRefused
         If they do not fit, or too many before did not.
     """
+    # Cut before it is counted: a name padded beyond the cut is counted as the name it is looked up as.
+    name = name[: 4 * NAME_LONGEST]
     keys = {
         "name": sha256_of(f"name:{store.name_key(name)}".encode()),
         "address": sha256_of(f"at:{network_of(address)}".encode()),
     }
     _count_try(log, keys["name"], keys["address"], now)
     nothing = _hash_of_nothing()
-    found = store.account_named(log, name[: 4 * NAME_LONGEST])
+    found = store.account_named(log, name)
     hashed = store.password_hash(log, found.id) if found is not None and found.closed_at is None else None
     fits = _fits(hashed or nothing, password[: 4 * PASSWORD_LONGEST])
     if found is None or hashed is None or not fits:

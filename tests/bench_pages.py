@@ -16,7 +16,7 @@ import resource
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -173,7 +173,7 @@ PAGES = ("", "visit", "visit?recovery={recovery}", "pool?recovery={recovery}", "
 """The pages opened in a browser; an empty name is the board."""
 
 
-def browse(folder: Path, times: int) -> Iterator[tuple[str, float, float, float]]:
+def browse(folder: Path, times: int, pages: Sequence[str] = PAGES) -> Iterator[tuple[str, float, float, float]]:
     """Open each page so often on a phone's screen; give its name, median, 95th percentile, processor time [s].
 
     Timed from the address typed to the page drawn and its run ended: from then on it can be tapped. The processor time
@@ -187,7 +187,7 @@ def browse(folder: Path, times: int) -> Iterator[tuple[str, float, float, float]
     with chromium() as browser, served(folder) as address:
         page = browser.new_page(**VIEWPORTS["phone"])
         page.set_default_timeout(2 * TIMEOUT_MS)
-        for name in PAGES:
+        for name in pages:
             took, worked = [], []
             # Once for a warm program.
             for turn in range(times + 1):
@@ -225,6 +225,12 @@ def processor_s() -> float:
     return sum(used[each] for each in ours if each in used) / os.sysconf("SC_CLK_TCK")
 
 
+def show_pages(folder: Path, times: int, pages: Sequence[str]) -> None:
+    """Open the pages and print how long each took."""
+    for name, middle, most, worked in browse(folder, times, pages):
+        print(f"{name:22s}  median {middle:.2f} s, p95 {most:.2f} s, processor {worked:.2f} s", flush=True)
+
+
 def main() -> None:
     """Run and print the figures."""
     asked = argparse.ArgumentParser(description=__doc__)
@@ -234,7 +240,12 @@ def main() -> None:
     asked.add_argument("--result-kb", type=float, default=13.5, help="size of one measurement's JSON [kB]")
     asked.add_argument("--browser", type=int, default=0, help="open every page so often in headless Chromium too")
     asked.add_argument("--keep", type=Path, help="an empty folder to leave the larger log in")
+    asked.add_argument("--use", type=Path, help="only open the pages of a log that --keep has left")
+    asked.add_argument("--page", action="append", choices=PAGES, help="only this page; more than once for several")
     told = asked.parse_args()
+    if told.use:
+        show_pages(told.use, told.browser or 5, told.page or PAGES)
+        return
     now = datetime.now(UTC)
     print(f"{'':22s}{'visits':>9s}{'clock ms':>11s}{'processor ms':>14s}")
     with tempfile.TemporaryDirectory() as scratch:
@@ -255,9 +266,7 @@ def main() -> None:
             for each in measure(folder, visits, now=now):
                 print(f"{each.name:22s}{each.visits:9d}{each.clock_ms:11.1f}{each.processor_ms:14.1f}", flush=True)
             if told.browser:
-                for name, middle, most, worked in browse(folder, told.browser):
-                    figures = f"median {middle:.2f} s, p95 {most:.2f} s, processor {worked:.2f} s"
-                    print(f"{name:22s}{visits:9d}  {figures}", flush=True)
+                show_pages(folder, told.browser, told.page or PAGES)
     print(f"most memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3:.0f} MB")
 
 

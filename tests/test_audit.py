@@ -1,6 +1,8 @@
 """The audit of dependencies: what it finds fails the build, what it could not look up is said and does not."""
 
 import importlib.util
+import json
+import subprocess
 import sys
 from importlib.machinery import SourceFileLoader
 from pathlib import Path
@@ -50,3 +52,25 @@ def test_a_look_up_that_did_not_happen_is_said(audit, capsys, tool):
 
 def test_build_audits():
     assert ".ci/audit" in (SCRIPT.parent / "run").read_text()
+
+
+@pytest.mark.parametrize(("vulnerable", "status"), [(True, 1), (False, 0)], ids=["a hole", "none"])
+def test_what_it_found_is_the_builds_status(tmp_path, vulnerable, status):
+    """The whole script, asking a tool that answers as pip-audit does."""
+    said = {"dependencies": [each for each in SAID["dependencies"] if vulnerable or not each.get("vulns")]}
+    tool = tmp_path / "tool"
+    tool.write_text(
+        f"#!{sys.executable}\nimport sys, pathlib\n"
+        "asked = pathlib.Path(sys.argv[sys.argv.index('-r') + 1]).read_text()\n"
+        "assert 'click==' in asked and 'turnblue==' not in asked\n"
+        f"pathlib.Path(sys.argv[sys.argv.index('-o') + 1]).write_text({json.dumps(said)!r})\n"
+        f"sys.exit({int(vulnerable)})\n"
+    )
+    tool.chmod(0o755)
+    done = subprocess.run(
+        [sys.executable, str(SCRIPT), "--python", sys.executable, "--tool", str(tool)], capture_output=True, text=True
+    )
+    assert (done.returncode, done.stderr) == (status, "")
+    assert f"Audited {1 + vulnerable} packages: {int(vulnerable)} known vulnerabilities." in done.stdout
+    assert "NOT AUDITED: 1 packages that the service does not know: unknown" in done.stdout
+    assert ("holed 2.0: PYSEC-1, mended in 2.1" in done.stdout) == vulnerable

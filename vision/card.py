@@ -17,7 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.align import align, project
-from vision.chart import MOST_TRIES, ChartFound, ChartRefused, look_for_chart, look_for_soft_chart, same_place
+from vision.chart import (
+    MOST_TRIES,
+    SURE_SCORE,
+    ChartFound,
+    ChartRefused,
+    look_for_chart,
+    look_for_soft_chart,
+    same_place,
+)
 from vision.errors import NoCardFound
 from vision.flags import BY_NAME
 from vision.grid import Lattice, find_lattices, within
@@ -466,24 +474,30 @@ def _find_by_patches(photo: Photo) -> CardFound | ChartRefused | None:
     A refusal says why where something like the chart is there.
     """
     refused: ChartRefused | None = None
+    held: tuple[Picture, ChartFound] | None = None
     for level in CHART_LEVELS_PX:
         picture = photo.read(level)
         lattices: list[Lattice] = []
         seen = look_for_chart(picture.rgb, _kept(find_lattices(picture.rgb), lattices))
-        if isinstance(seen, ChartFound):
+        if isinstance(seen, ChartFound) and (held is None or seen.colour_fit > held[1].colour_fit):
             return _chart_laid(photo, picture, seen)
         card = _own_by_patches(photo, picture, lattices) or _own_by_outline(photo, picture)
         if card is not None:
             return card
         soft = look_for_soft_chart(picture.rgb)
-        if soft is not None:
-            # No edges are left: they are as wide as the patches, and the photo is said to be blurred.
-            return _chart_laid(photo, picture, soft, edge_width_px=soft.pitch_px * picture.reduction)
+        if soft is not None and (held is None or soft.colour_fit > held[1].colour_fit):
+            held = picture, soft
+        if held is not None and held[1].colour_fit >= SURE_SCORE:
+            break
         # Fine textures look like part of a chart now and then; a chart cut off is seen in the small picture too.
-        refused = refused or seen
+        refused = refused or (seen if isinstance(seen, ChartRefused) else None)
         if picture.reduction == 1:
             break
-    return refused
+    if held is None:
+        return refused
+    # No edges are left: they are as wide as the patches, and the photo is said to be blurred.
+    picture, soft = held
+    return _chart_laid(photo, picture, soft, edge_width_px=soft.pitch_px * picture.reduction)
 
 
 def _chart_laid(

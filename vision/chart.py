@@ -97,12 +97,18 @@ rendered scenes score 0.83 to 0.88 with a third of their edges."""
 MOST_BAD_CELLS = 5
 """Most patches that may not fit: covered, in glare, dirty. Ours."""
 
-SOFT_SCORE, SOFT_NODES, SOFT_MISFITS = 0.6, 15, 3
+SOFT_SCORE, SOFT_NODES, SOFT_MISFITS, SOFT_NODES_SURE = 0.6, 15, 3, 12
 """Colour score, spots seen of 24 and most patches that may not fit, from which a chart too blurred for edges is taken
-by its colours. Ours."""
+by its colours; and the spots that do where the score is `SURE_SCORE`. Ours."""
+
+SOFT_EDGE = 0.25
+"""Least share of an outer row's or column's patches in whose middle a spot is seen. Ours: one of a column's four."""
 
 SOFT_SIDE, SOFT_OFF = (0.85, 0.85), 0.25
 """Side taken for its patches [pitches], between two prints measured (0.8 and 0.9), and how far a spot may be off."""
+
+BETTER_FIT = 0.03
+"""How much more of the colour steps a grid as it grew must explain than laid on edges for these to be others'. Ours."""
 
 SURE_NODES = 10
 """Flat regions in the middle of patches from which a chart laid on its edges is taken without looking further. Ours."""
@@ -182,6 +188,7 @@ def look_for_chart(encoded_rgb: Array, lattices: Iterable[Lattice] | None = None
     design = chart24_design()
     reason = "not_found"
     held: ChartFound | None = None
+    soft: ChartFound | None = None
     refused: list[Lattice] = []
     for lattice in find_lattices(encoded_rgb) if lattices is None else lattices:
         if sum(same_place(lattice, other) for other in refused) >= MOST_TRIES:
@@ -192,13 +199,18 @@ def look_for_chart(encoded_rgb: Array, lattices: Iterable[Lattice] | None = None
             continue
         homography = within(lattice, match.to_lattice, design.rows, design.columns)
         verdict = _settle(encoded_rgb, homography, design)
+        plain = _as_grown(encoded_rgb, homography, lattice, design)
+        if isinstance(verdict, ChartFound) and plain is not None and plain.colour_fit > verdict.colour_fit + BETTER_FIT:
+            # Drawn away by other edges than the patches': the colours say so.
+            verdict = plain
         if isinstance(verdict, ChartRefused):
             reason = "cut_off" if verdict.reason == "cut_off" else reason
-        elif _centred(verdict, lattice) >= SURE_NODES:
+            soft = soft or plain
+        elif _centred(verdict, lattice).sum() >= SURE_NODES:
             return verdict
         elif held is None or verdict.edge_share > held.edge_share:
             held = verdict
-    return held if held is not None else ChartRefused(reason)
+    return held or soft or ChartRefused(reason)
 
 
 def look_for_soft_chart(encoded_rgb: Array) -> ChartFound | None:
@@ -219,21 +231,31 @@ def look_for_soft_chart(encoded_rgb: Array) -> ChartFound | None:
         match = match_grid(encoded_rgb, lattice, design)
         if match is None or match.score < SOFT_SCORE or match.cells < design.rows * design.columns:
             continue
-        homography = within(lattice, match.to_lattice, design.rows, design.columns)
-        if not np.isfinite(homography).all() or np.linalg.det(jacobian(homography, np.array([2.5, 1.5]))) <= 0:
-            continue
-        fit = GridFit(homography, SOFT_SIDE, 0.0, np.zeros((design.rows, design.columns), bool), float("nan"))
-        found = _found(encoded_rgb, fit, design)
-        bad = ~(found.cell_misfit <= CELL_TOLERANCE)
-        if (
-            found.colour_fit >= SOFT_SCORE
-            and found.pitch_px >= SMALLEST_PITCH_PX
-            and bad.sum() <= SOFT_MISFITS
-            and _centred(found, lattice, SOFT_OFF) >= SOFT_NODES
-            and not _leaves_picture(encoded_rgb, homography, SOFT_SIDE)
-        ):
+        found = _as_grown(encoded_rgb, within(lattice, match.to_lattice, design.rows, design.columns), lattice, design)
+        if found is not None:
             return found
     return None
+
+
+def _as_grown(encoded_rgb: Array, homography: Array, lattice: Lattice, design: GridDesign) -> ChartFound | None:
+    """Return the chart as its lattice grew, borne by its colours alone, or None where they do not bear it."""
+    if not np.isfinite(homography).all() or np.linalg.det(jacobian(homography, np.array([2.5, 1.5]))) <= 0:
+        return None
+    fit = GridFit(homography, SOFT_SIDE, 0.0, np.zeros((design.rows, design.columns), bool), float("nan"))
+    found = _found(encoded_rgb, fit, design)
+    bad = ~(found.cell_misfit <= CELL_TOLERANCE)
+    seen = _centred(found, lattice, SOFT_OFF)
+    sure = found.colour_fit >= SURE_SCORE
+    borne = (
+        found.colour_fit >= SOFT_SCORE
+        and found.pitch_px >= SMALLEST_PITCH_PX
+        and bad.sum() <= (MOST_BAD_CELLS if sure else SOFT_MISFITS)
+        and seen.sum() >= (SOFT_NODES_SURE if sure else SOFT_NODES)
+        # With its last row or column missing a chart would fit as well, but for that edge.
+        and all(edge.mean() >= SOFT_EDGE for edge in (seen[0], seen[-1], seen[:, 0], seen[:, -1]))
+        and not _leaves_picture(encoded_rgb, homography, SOFT_SIDE)
+    )
+    return found if borne else None
 
 
 def refine_chart(encoded_rgb: Array, found: ChartFound) -> ChartFound:
@@ -290,13 +312,16 @@ def patch_quads_px(found: ChartFound, *, shrink: float = 0.6) -> Array:
     return project(found.homography, (centres + outline).reshape(-1, 2)).reshape(-1, 4, 2)
 
 
-def _centred(found: ChartFound, lattice: Lattice, off: float = 0.1) -> int:
-    """Return how many of the flat regions seen lie in the middle of a patch of the chart as it was laid."""
+def _centred(found: ChartFound, lattice: Lattice, off: float = 0.1) -> Array:
+    """Return in the middle of which patches of the chart as it was laid a flat region was seen, shape (4, 6)."""
     place = project(np.linalg.inv(found.homography), lattice.nodes_px, seen=found.corners_px.mean(0))
     whole = np.round(place)
     last = [CHART24_COLUMNS - 1, CHART24_ROWS - 1]
     inside = (np.abs(place - whole).max(1) < off) & (whole >= 0).all(1) & (whole <= last).all(1)
-    return len(np.unique(whole[inside], axis=0))
+    seen = np.zeros((CHART24_ROWS, CHART24_COLUMNS), bool)
+    columns, rows = whole[inside].astype(int).T
+    seen[rows, columns] = True
+    return seen
 
 
 def same_place(lattice: Lattice, other: Lattice) -> bool:

@@ -286,6 +286,11 @@ def to_json(result: Any) -> Any:
     >>> to_json(Interval(1.0, 2.0, None))
     {'low': 1.0, 'mid': 2.0, 'high': None}
     """
+    # First what there is most of, the outline's numbers.
+    if type(result) is float:
+        return round(result, 6) if math.isfinite(result) else None
+    if type(result) is tuple:
+        return [to_json(value) for value in result]
     if is_dataclass(result) and not isinstance(result, type):
         return {part.name: to_json(getattr(result, part.name)) for part in fields(result)}
     if isinstance(result, Mapping):

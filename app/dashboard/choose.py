@@ -1,4 +1,4 @@
-"""Chooses a pool out of few or of thousands: a plain box for few, a search on the server's side for many.
+"""Chooses a pool out of few or of thousands (a box for few, a search on the server's side for many), and a language.
 
 In: the desk and the box's label. Out: a pool's id, or what else was offered. A box never carries more than `FEW` pools:
 five thousand names take a phone seconds at every tap.
@@ -15,9 +15,26 @@ from app.dashboard import widgets
 from app.dashboard.session import Desk
 from app.dashboard.speech import _
 from app.records import Pool
+from app.words import LANGUAGES
 
 FEW = 30
 """Pools in one box, and hits shown of a search (our choice)."""
+
+
+def choose_language(label: str, was: str, *, key: str, before: Mapping[str, str] | None = None) -> str:
+    """Let a person choose a language; `before` are other answers, put first, with their names."""
+    names = {**(before or {}), **LANGUAGES}
+    return str(
+        st.segmented_control(
+            label,
+            list(names),
+            format_func=names.__getitem__,
+            default=was,
+            required=True,
+            width="stretch",
+            key=key,
+        )
+    )
 
 
 def choose_pool(

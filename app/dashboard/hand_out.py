@@ -10,7 +10,7 @@ from collections.abc import Callable
 import streamlit as st
 
 from app import actions, links, reports
-from app.dashboard import session, widgets, words
+from app.dashboard import choose, session, widgets, words
 from app.dashboard.session import Desk
 from app.dashboard.speech import _
 from app.records import Recovery
@@ -24,15 +24,7 @@ def show(desk: Desk, recovery: Recovery) -> None:
     """Show how the customer is told, and the files."""
     st.subheader(_("For the customer"))
     zone = str(getattr(desk.zone, "key", "UTC"))
-    language = st.segmented_control(
-        _("Language"),
-        list(LANGUAGES),
-        format_func=LANGUAGES.__getitem__,
-        default=desk.company.language,
-        required=True,
-        width="stretch",
-        key="report-language",
-    )
+    language = choose.choose_language(_("Language"), desk.company.language, key="report-language")
     evidence = st.checkbox(
         _("Evidence pages in the PDF: original photos, sha256, times, versions"), key="report-evidence"
     )

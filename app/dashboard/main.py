@@ -14,11 +14,11 @@ from pathlib import Path
 import streamlit as st
 
 from app.access import Right, allow
-from app.dashboard import session, widgets
+from app.dashboard import care, session, widgets
 from app.dashboard.pages import about, accounts, board, card, dose, intake, pool, pools, prices, strips, visit
+from app.dashboard.scripts import begin_at_top
 from app.dashboard.speech import _, speaking
 from app.errors import NotSignedIn, TurnblueError
-from app.treatment.cautions import WORK, Topic
 from app.words import mark, translate
 from vision.errors import VisionError
 
@@ -39,17 +39,6 @@ PAGES = {
 
 NAV = ("board", "visit", "pools", "dose", "more")
 """The pages linked in the head, for those who may see them; the others are reached from a page."""
-
-
-CARE = {
-    "board": (Topic.SWIMMING, Topic.LABEL),
-    "visit": (Topic.EDGE, Topic.ELECTRICITY, Topic.PRESSURE, Topic.BLIND_WATER, Topic.POURING, Topic.LABEL),
-    "pools": (Topic.SWIMMING, Topic.PUBLIC),
-    "intake": (Topic.EDGE, Topic.SWIMMING),
-    "strips": (Topic.EDGE, Topic.LABEL),
-    "prices": (Topic.STORING, Topic.POURING, Topic.LABEL),
-}
-"""What can hurt someone in the work that a page speaks of; the other pages show theirs beside what they advise."""
 
 
 ICON = (
@@ -73,6 +62,8 @@ def said_by_style() -> str:
         "photos": _("Take or choose photos"),
         "another": _("Another photo"),
         "logo": _("Choose a logo"),
+        "cut": _("No connection"),
+        "cut-more": _("What you typed and photographed so far is kept. It goes on by itself once there is signal."),
     }
     named = " ".join(f"--tb-say-{name}: {json.dumps(text, ensure_ascii=False)};" for name, text in words.items())
     return f"<style>:root {{ {named} }}</style>"
@@ -92,9 +83,11 @@ def run_page() -> None:
             st.html(said_by_style())
             widgets.show_head(here, name)
             page.run()
-            if name in CARE:
-                warned = [each.say for topic in CARE[name] for each in WORK[topic]]
-                widgets.show_html(widgets.cautions_html(warned))
+            # After the page, so that a saved visit's address is the one it went on to.
+            begin_at_top("/".join([name, *(session.query(each) for each in ("recovery", "saved"))]))
+            if not (name == "visit" and session.query("saved")):
+                # A saved visit's next step warns by itself, and adds what of these it leaves out.
+                widgets.show_html(care.care_html(name))
     except NotSignedIn as error:
         widgets.show_html(widgets.refusal_html(error))
         st.html(f'<a class="tb-go" href="/sign-in" target="_self">{_("Sign in")}</a>')

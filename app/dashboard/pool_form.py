@@ -27,6 +27,9 @@ def show(desk: Desk, was: Pool | None) -> Pool | None:
     """Show the form, filled with `was`; return the pool once it is saved (a new one without an id)."""
     units, key = desk.units, was.id if was else "new"
     with st.form(f"pool-{key}", border=False, enter_to_submit=False):
+        if was is None:
+            say = _("Name, volume and filter are needed. The rest makes the advice better, now or later.")
+            widgets.show_html(f'<div class="tb-quiet">{say}</div>')
         name = st.text_input(_("Name on the route sheet"), value=was.name if was else "", placeholder="Oak Street 12")
         volume = st.number_input(
             _("Volume, {unit}", unit=units.volume),
@@ -60,6 +63,7 @@ def show(desk: Desk, was: Pool | None) -> Pool | None:
             [True, False],
             format_func=lambda each: _("Yes") if each else _("No"),
             default=was.has_waste_port if was else None,
+            width="stretch",
         )
         more = st.pills(
             _("Also"),
@@ -149,7 +153,9 @@ def position_say(pool: Pool) -> str:
 
 
 def _one(label: str, kinds: type[FilterKind], said: dict[FilterKind, str], was: FilterKind | None) -> FilterKind | None:
-    return st.segmented_control(label, list(kinds), format_func=lambda each: _(said[each]), default=was)
+    return st.segmented_control(
+        label, list(kinds), format_func=lambda each: _(said[each]), width="stretch", default=was
+    )
 
 
 def _number(label: str, stored: float | None, size: float, step: float) -> float | None:

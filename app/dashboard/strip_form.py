@@ -12,12 +12,13 @@ from datetime import datetime
 
 import streamlit as st
 
-from app import actions, intake, strips
+from app import actions, strips
 from app.actions import PhotoIn
 from app.config import MAX_PHOTO_MB
 from app.dashboard import entry, widgets, words
 from app.dashboard.session import Desk
 from app.dashboard.speech import _, speaking, speech
+from app.dashboard.typed import Sheet, begin_visit, tapped
 from app.errors import TurnblueError
 from app.records import Method, Reading, Recovery, Visit
 from app.strips import KeptKind
@@ -61,7 +62,7 @@ def show_strip(desk: Desk, recovery: Recovery, visit: Visit | None) -> Visit | N
             required=True,
             width="stretch",
         )
-        if st.button(_("Dipped now"), width="stretch", icon=":material/timer:"):
+        if tapped(_("Dipped now"), f"dipped-{recovery.id}", width="stretch", icon=":material/timer:"):
             st.session_state[DIPPED] = desk.now.isoformat()
         show_timer(chosen, speech())
         file = st.file_uploader(
@@ -130,7 +131,7 @@ def take(
             # As a visit begun by the water's photo: on disk, and offered on every device, before anything is read.
             actions.receive_photo(desk.log, photo, received_at=desk.now, by=by)
             visit = actions.log_visit(desk.log, recovery.id, at=desk.now, by=by).visit
-            intake.begin_draft(desk.log, visit.id, at=desk.now, by=by)
+            begin_visit(desk, recovery, visit)
         taken = strips.read_at_visit(
             desk.log, visit.id, photo, kind.id, at=desk.now, by=by, dipped_at=dipped_at, dilution=dilution
         )
@@ -173,7 +174,7 @@ def show_check(desk: Desk, sha256: str) -> None:
         st.image(picture, width="stretch", alt=_("The strip as photographed, its pads as found drawn on it"))
 
 
-def ask_strip_readings(desk: Desk, was: Sequence[Reading]) -> tuple[Reading, ...]:
+def ask_strip_readings(desk: Desk, sheet: Sheet, was: Sequence[Reading]) -> tuple[Reading, ...]:
     """Show the strip's readings with their ranges, each open to correction; an emptied one is dropped."""
     found = [each for each in was if each.method is Method.STRIP_PHOTO]
     if not found:
@@ -186,7 +187,12 @@ def ask_strip_readings(desk: Desk, was: Sequence[Reading]) -> tuple[Reading, ...
             shown = round(each.value, digits)
             name = _(words.ANALYTE.get(each.analyte, each.analyte.replace("_", " ").capitalize()))
             typed = st.number_input(
-                f"{name}: {range_say(each)}", min_value=0.0, value=shown, format="%.1f" if digits == 1 else "%g"
+                f"{name}: {range_say(each)}",
+                min_value=0.0,
+                value=None,
+                format="%g",
+                # Another strip's reading is another field: what was typed over the first one was not said of it.
+                key=sheet.field(f"strip-{each.analyte}-{shown:g}", shown),
             )
             for sentence in say_flags(each):
                 widgets.show_html(widgets.say_html("", _(sentence), act=True))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from app.dashboard.speech import _
+from app.records import Pool
 from app.treatment.units import KPA_PER_PSI, L_PER_GAL, M_PER_FT, celsius, fahrenheit, say_concentration
 from vision.results import Interval
 
@@ -54,8 +55,10 @@ def length_say(length_m: float, units: Units) -> str:
     --------
     >>> length_say(0.7, US), length_say(4.0, US), length_say(0.42, METRIC)
     ('2.3 ft', '13 ft', '0.42 m')
+    >>> length_say(0.27, US)
+    '0.9 ft'
     """
-    return f"{_short(length_m / units.m_per_length)} {units.length}"
+    return f"{_short(length_m, units)} {units.length}"
 
 
 def depth_say(depth: Interval | None, units: Units) -> str:
@@ -73,12 +76,29 @@ def depth_range_say(depth: Interval | None, units: Units) -> str:
     Examples
     --------
     >>> depth_range_say(Interval(0.5, 0.7, 1.0), METRIC)
-    '0.50 to 1 m'
+    '0.5 to 1 m'
     """
     if depth is None or depth.high is None:
         return ""
-    low, high = (_short(each / units.m_per_length) for each in (depth.low, depth.high))
+    low, high = (_short(each, units) for each in (depth.low, depth.high))
     return _("{low} to {high} {unit}", low=low, high=high, unit=units.length)
+
+
+def seen_say(depth: Interval | None, pool: Pool, units: Units) -> tuple[str, str]:
+    """Return how far one sees into a pool, and within which range: no further than to its floor.
+
+    Examples
+    --------
+    >>> from app.records import FilterKind
+    >>> pool = Pool("p", "Oak 3", 50_000.0, FilterKind.SAND, depth_deep_m=2.0)
+    >>> seen_say(Interval(0.5, 0.7, 1.0), pool, METRIC), seen_say(Interval(1.5, 6.0, 9.0), pool, METRIC)
+    (('0.7 m', '0.5 to 1 m'), ('the floor', '1.5 m or more'))
+    """
+    deepest = pool.depth_deep_m or pool.depth_shallow_m
+    if depth is None or deepest is None or depth.mid < deepest:
+        return depth_say(depth, units), depth_range_say(depth, units)
+    sure = depth.high is None or depth.low >= deepest
+    return _("the floor"), "" if sure else _("{depth} or more", depth=length_say(depth.low, units))
 
 
 def reading_say(value: float, unit: str, units: Units) -> str:
@@ -94,10 +114,11 @@ def reading_say(value: float, unit: str, units: Units) -> str:
     return f"{value:.1f}" if unit == "" else say_concentration(value, units.name)
 
 
-def _short(value: float) -> str:
-    """Write a number with as many figures as a person needs."""
+def _short(length_m: float, units: Units) -> str:
+    """Write a length with as many figures as a person needs: a tenth of a foot, a hundredth of a metre."""
+    value = length_m / units.m_per_length
     if value >= 9.95:
         return f"{value:.0f}"
-    if value >= 0.995:
+    if value >= 0.995 or units.name == "us":
         return f"{value:.1f}".removesuffix(".0")
-    return f"{value:.2f}"
+    return f"{value:.2f}".rstrip("0").rstrip(".")

@@ -281,7 +281,8 @@ def show_verdict(desk: Desk, sha256: str, title: str) -> None:
 
     rows = actions.measurements_of(desk.log, sha256)
     checked = session.check_picture(desk, sha256)
-    picture, said = st.columns([1, 1], gap="small")
+    # The verdict first: on a phone the two stand one above the other.
+    said, picture = st.columns([1, 1], gap="small")
     with picture:
         if checked:
             st.image(checked, width="stretch", alt=_("{title}: what was found, drawn on it", title=title))
@@ -309,17 +310,23 @@ def verdict_html(title: str, result: Mapping[str, Any] | None, units: u.Units) -
     return (
         f'<div class="tb-verdict"><h3>{escape(_("{title}: measured", title=title))}</h3><div class="tb-now">'
         f'<span class="tb-gauge"><span class="what">{escape(_("One sees down to"))}</span><span class="word">'
-        f'{escape(u.depth_say(depth, units))}</span> <span class="sure">{escape(spread)}</span></span>'
+        f'{escape(u.depth_say(depth, units))}</span> <span class="sure">{escape(likely_say(spread))}</span></span>'
         f"{clarity_html(clarity, water['clarity']['probabilities'][clarity])}"
         f"{severity_html(severity, water['severity']['probabilities'][severity])}</div>{''.join(doubts)}</div>"
     )
 
 
+def likely_say(spread: str) -> str:
+    """Return a range as one that it likely lies in; empty where there is none."""
+    return _("likely {range}", range=spread) if spread else ""
+
+
 def show_html(piece: str) -> None:
-    """Put a piece of HTML on the screen."""
+    """Put a piece of HTML on the screen; an empty one puts nothing."""
     import streamlit as st
 
-    st.html(piece)
+    if piece:
+        st.html(piece)
 
 
 def show_head(desk: Desk, here: str) -> None:
@@ -343,7 +350,9 @@ def show_head(desk: Desk, here: str) -> None:
 def _sure_html(probability: float | None) -> str:
     if probability is None:
         return ""
-    return f' <span class="sure">{escape(_("{percent} sure", percent=f"{probability:.0%}"))}</span>'
+    # A photo makes nothing certain, whatever the figure is rounded to.
+    percent = f"{min(probability, 0.99):.0%}"
+    return f' <span class="sure">{escape(_("{percent} sure", percent=percent))}</span>'
 
 
 def listed_html(title: str, sentences: Sequence[str]) -> str:

@@ -1,7 +1,7 @@
 """Charts of a recovery, made from its records: visible depth and algae on one time axis, doses marked.
 
-In: a `Recovery`. Out: an Altair chart, with nothing fetched from the network, in our own palette (`PALETTE`),
-which is told apart by place, shape and words too, never by colour alone. Nothing is measured or stored here.
+In: a `Recovery`. Out: SVG text, drawn here, so that a page loads no drawing program for it, in our own palette
+(`PALETTE`), which is told apart by place, shape and words too, never by colour alone. Nothing is measured or stored.
 """
 
 from __future__ import annotations
@@ -9,16 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from datetime import UTC, datetime, timedelta, tzinfo
+from html import escape
+from typing import Any
 
 from app.records import Chemical, Recovery, Visit
+from app.report.svg import line, text
 from app.treatment.forecast import GOAL_DEPTH_M
-from app.words import mark
+from app.words import Speech, mark, translate
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Interval, Severity
-
-if TYPE_CHECKING:
-    import altair as alt
 
 SMALLEST_SHOWN_M = 0.1
 """Lower edge of the depth axis [m]: nothing shallower is told apart by a photo from the pool's edge (our choice)."""
@@ -38,11 +37,12 @@ class Palette:
     depth: str
     algae: str
     dose: str
+    good: str
 
 
 PALETTE: Mapping[str, Palette] = {
-    "light": Palette("#FAFAF6", "#12202B", "#46555F", "#C9CEC9", "#EFF1EC", "#1B5C96", "#5E6B00", "#A63A10"),
-    "dark": Palette("#0F171D", "#EEF3F4", "#A9B7BF", "#33434E", "#16212A", "#7DB8EE", "#C3D160", "#FF9E73"),
+    "light": Palette("#FAFAF6", "#12202B", "#46555F", "#C9CEC9", "#EFF1EC", "#1B5C96", "#5E6B00", "#A63A10", "#1F6B4A"),
+    "dark": Palette("#0F171D", "#EEF3F4", "#A9B7BF", "#33434E", "#16212A", "#7DB8EE", "#C3D160", "#FF9E73", "#7FD3A8"),
 }
 """Ours: blue against olive against brick keeps apart with any of the common colour-vision deficiencies, and
 each stands on its ground at 4.5:1 or more (checked by tests/app/report/test_charts.py)."""
@@ -181,7 +181,32 @@ def forecast_rows(days: Interval | None, now: datetime, *, m_per_unit: float = 1
     return [{**times, "goal": GOAL_DEPTH_M / m_per_unit}]
 
 
-def recovery_panels(
+WIDTHS_PX = {"wide": 620.0, "narrow": 360.0}
+"""The two sizes drawn, for a desktop's column and a phone; the style sheet shows the one that fits."""
+
+LEFT_PX, RIGHT_PX, TITLE_PX, DAYS_PX = 34.0, 74.0, 30.0, 26.0
+"""Room for the numbers, the grades' words, a panel's title, the days [px]."""
+
+DAY_PX = 62.0
+"""Least distance between two days' names [px]."""
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One panel's height: a logarithmic scale from `smallest` to `top`, drawn between two heights [px]."""
+
+    smallest: float
+    top: float
+    roof_px: float
+    floor_px: float
+
+    def y(self, value: float) -> float:
+        """Return where a value lies [px]; what lies outside is drawn on the edge."""
+        share = math.log(min(max(value, self.smallest), self.top) / self.smallest) / math.log(self.top / self.smallest)
+        return self.floor_px - share * (self.floor_px - self.roof_px)
+
+
+def draw_recovery(
     recovery: Recovery,
     *,
     now: datetime,
@@ -189,13 +214,11 @@ def recovery_panels(
     depth_unit: str = "m",
     m_per_unit: float = 1.0,
     ground: str = "light",
-    narrow: bool = False,
-    say: Callable[[str], str] = str,
-) -> tuple[alt.LayerChart, alt.LayerChart]:
-    """Draw how far one sees and how much algae there is, over one time axis, doses marked on both.
-
-    Two panels rather than one concatenated chart, because only a single view can follow its container's width;
-    their time axes have the same ends and their left axes the same width, so one stands exactly above the other.
+    size: str = "wide",
+    zone: tzinfo = UTC,
+    speech: Speech | None = None,
+) -> str:
+    """Draw how far one sees and how much algae there is, one above the other over one time axis, doses marked.
 
     Parameters
     ----------
@@ -211,211 +234,113 @@ def recovery_panels(
         Metres in one of it, above 0.
     ground : str
         "light" or "dark": the paper it is drawn for.
-    narrow : bool
-        Drawn for a phone: lower and with fewer ticks.
-    say : callable
-        Says a message in the reader's language; English as it is by default.
+    size : str
+        A name of `WIDTHS_PX`.
+    zone : tzinfo
+        In which days are named.
+    speech : Speech, optional
+        The reader's language; English by default.
 
     Returns
     -------
-    tuple of altair.LayerChart
-        First: visible depth, logarithmic, its 80 % interval as a bar, the clarity grades as bands.
-        Second: chlorophyll-a, logarithmic, with the severity grades as bands. Dashed rules: doses.
+    str
+        SVG. Upper panel: visible depth, logarithmic, its 80 % interval as a bar. Lower: chlorophyll-a, the same. The
+        grades are bands, their words beside them. Dashed lines from a triangle: doses.
 
     Raises
     ------
     ValueError
-        If `ground` is none of those named, or `m_per_unit` is not above 0.
+        If `ground` or `size` is none of those named, or `m_per_unit` is not above 0.
     """
-    import altair as alt
-
     if ground not in PALETTE:
         raise ValueError(f"ground must be one of {sorted(PALETTE)}, got {ground!r}")
-    palette = PALETTE[ground]
-    depth, algae, doses = depth_rows(recovery, m_per_unit=m_per_unit), algae_rows(recovery), dose_rows(recovery, say)
+    if size not in WIDTHS_PX:
+        raise ValueError(f"size must be one of {sorted(WIDTHS_PX)}, got {size!r}")
+    say, palette, width = speech or translate("en"), PALETTE[ground], WIDTHS_PX[size]
+    depth, algae = depth_rows(recovery, m_per_unit=m_per_unit), algae_rows(recovery)
+    doses = dose_rows(recovery, say)
     forecast = forecast_rows(days_to_clear, now, m_per_unit=m_per_unit)
-    # Months' names are the browser's own, English: elsewhere days are written in figures.
-    days = "%b %-d" if say is str or getattr(say, "language", "en") == "en" else "%-d/%-m"
     span = _time_span(recovery, now, *(datetime.fromisoformat(row["latest"]) for row in forecast))
-    height = 150 if narrow else 180
-    day_step = max(1, math.ceil((span[1] - span[0]) / timedelta(days=4 if narrow else 6)))
-    ends = [end.isoformat() for end in span]
+    height = 170.0 if size == "wide" else 150.0
+    lower_roof = 2 * TITLE_PX + height
+    total = lower_roof + height + DAYS_PX
+    right = width - RIGHT_PX
+
+    def x(at: datetime | str) -> float:
+        at = datetime.fromisoformat(at) if isinstance(at, str) else at
+        return LEFT_PX + (right - LEFT_PX) * ((at - span[0]) / (span[1] - span[0]))
 
     def panel(
         rows: list[dict[str, Any]],
-        *,
-        expected: list[dict[str, Any]],
-        lower: Mapping[Any, float],
+        lower: Mapping[Clarity, float] | Mapping[Severity, float],
         smallest: float,
+        roof: float,
         title: str,
         colour: str,
-        shape: str,
-        dated: bool,
-    ) -> alt.LayerChart:
+    ) -> list[str]:
         top = max([max(lower.values()) * 2.2, *(row["high"] * 1.1 for row in rows)])
-        time = alt.X(
-            "at:T",
-            title=None,
-            scale=alt.Scale(domain=ends),
-            axis=alt.Axis(
-                format=days,
-                # Whole days, at most six of them: no day's name twice.
-                tickCount=alt.TimeIntervalStep(interval="day", step=day_step),
-                labelOverlap=True,
-                labels=dated,
-                ticks=dated,
-                grid=False,
-            ),
-        )
-        value_scale = alt.Scale(type="log", domain=[smallest, top], nice=False)
-        # One axis carries numbers, the bands carry the grades' words: two ways to read the same height.
-        value = alt.Y(
-            "mid:Q",
-            scale=value_scale,
-            axis=alt.Axis(
-                title=None, values=_ticks(smallest, top), format="~g", grid=False, minExtent=30, maxExtent=30
-            ),
-        )
-        bands = [{**row, "grade": say(GRADE_SAY[row["grade"]])} for row in _bands(lower, smallest, top)]
-        ground_bands = (
-            _chart_of(bands)
-            .mark_rect(color=palette.band)
-            .encode(y=alt.Y("bottom:Q", scale=value_scale), y2="top:Q", opacity=alt.Opacity("tint:Q", scale=None))
-        )
-        words = (
-            _chart_of(bands)
-            .mark_text(align="right", baseline="middle", dx=-4, fontSize=11, color=palette.quiet)
-            .encode(y=alt.Y("middle:Q", scale=value_scale), x=alt.value("width"), text="grade:N")
-        )
-        dose_rule = (
-            _chart_of(doses)
-            .mark_rule(color=palette.dose, strokeDash=[4, 3], strokeWidth=1.5)
-            .encode(
-                x=time,
-                tooltip=[
-                    alt.Tooltip("poured:N", title=say(mark("Poured"))),
-                    alt.Tooltip("at:T", title=say(mark("At"))),
-                ],
+        axis = Axis(smallest, top, roof, roof + height)
+        parts = [text(0, roof - 11, title, "start", colour, bold=True)]
+        for band in _bands(lower, smallest, top):
+            ceiling, bottom = axis.y(band["top"]), axis.y(band["bottom"])
+            if band["tint"]:
+                size_px = f'width="{right - LEFT_PX:.1f}" height="{bottom - ceiling:.1f}"'
+                parts.append(f'<rect x="{LEFT_PX:g}" y="{ceiling:.1f}" {size_px} fill="{palette.band}"/>')
+            middle = (ceiling + bottom) / 2 + 4
+            parts.append(text(right + 6, middle, say(GRADE_SAY[band["grade"]]), "start", palette.quiet))
+        for value in _ticks(smallest, top):
+            parts.append(text(LEFT_PX - 6, axis.y(value) + 4.5, f"{value:g}", "end", palette.ink))
+        frame = f'width="{right - LEFT_PX:.1f}" height="{height:g}" fill="none" stroke="{palette.line}"'
+        parts.append(f'<rect x="{LEFT_PX:g}" y="{roof:.1f}" {frame}/>')
+        for row in doses:
+            at = x(row["at"])
+            parts.append(line(at, roof + 9, at, roof + height, palette.dose, 1.5, dash="4 3"))
+            parts.append(f'<path d="M{at - 5.5:.1f} {roof:.1f}h11l-5.5 9z" fill="{palette.dose}"/>')
+        for row in forecast if lower is shown_clarity else []:
+            goal, soonest, latest = axis.y(row["goal"]), x(row["soonest"]), x(row["latest"])
+            parts.append(
+                f'<rect x="{soonest:.1f}" y="{goal - 6:.1f}" width="{max(latest - soonest, 3):.1f}" height="12" rx="6" '
+                f'fill="{palette.good}" fill-opacity="0.3" stroke="{palette.good}"/>'
             )
-        )
-        dose_mark = (
-            _chart_of(doses)
-            .mark_point(shape="triangle-down", filled=True, size=70, color=palette.dose, opacity=1, yOffset=4)
-            .encode(x=time, y=alt.value(0), tooltip=[alt.Tooltip("poured:N", title=say(mark("Poured")))])
-        )
-        base = _chart_of(rows).encode(x=time)
-        line = base.mark_line(color=colour, strokeWidth=2, opacity=0.55).encode(y=value)
-        bar = base.mark_rule(color=colour, strokeWidth=3, opacity=0.55).encode(
-            y=alt.Y("low:Q", scale=value_scale), y2="high:Q"
-        )
-        dot = base.mark_point(shape=shape, filled=True, size=95, color=colour, opacity=1).encode(
-            y=value,
-            tooltip=[
-                alt.Tooltip("at:T", title=say(mark("At")), format=f"{days} %H:%M"),
-                alt.Tooltip("mid:Q", title=title, format=".3~g"),
-                alt.Tooltip("low:Q", title=say(mark("Low (80 % interval)")), format=".3~g"),
-                alt.Tooltip("high:Q", title=say(mark("High")), format=".3~g"),
-            ],
-        )
-        arrow = (
-            base.transform_filter("datum.bound")
-            .mark_point(shape="triangle-up", filled=True, size=60, color=colour, opacity=1, yOffset=-12)
-            .encode(y=value)
-        )
-        told = [
-            alt.Tooltip(f"{name}:T", title=say(message), format=days)
-            for name, message in (
-                ("soonest", mark("Clear, soonest")),
-                ("middle", mark("Most likely")),
-                ("latest", mark("Latest (80 %)")),
-            )
-        ]
-        span_bar = (
-            _chart_of(expected)
-            .mark_rule(color=colour, strokeWidth=11, opacity=0.35, strokeCap="round")
-            .encode(x="soonest:T", x2="latest:T", y=alt.Y("goal:Q", scale=value_scale))
-            .encode(tooltip=told)
-        )
-        span_mark = (
-            _chart_of(expected)
-            .mark_point(shape="stroke", angle=90, size=260, strokeWidth=2.5, color=colour, opacity=1)
-            .encode(x="middle:T", y=alt.Y("goal:Q", scale=value_scale), tooltip=told)
-        )
-        heading = alt.TitleParams(title, anchor="start", fontSize=13, color=colour, offset=10)
-        return alt.LayerChart(
-            layer=[ground_bands, span_bar, span_mark, words, dose_rule, dose_mark, bar, line, dot, arrow],
-            width="container",
-            height=height,
-            title=heading,
-        )
+            parts.append(line(x(row["middle"]), goal - 6, x(row["middle"]), goal + 6, palette.good, 2.5))
+        path = " ".join(f"{x(row['at']):.1f},{axis.y(row['mid']):.1f}" for row in rows)
+        if len(rows) > 1:
+            parts.append(f'<polyline points="{path}" fill="none" stroke="{colour}" stroke-width="2" opacity="0.55"/>')
+        for row in rows:
+            at, middle = x(row["at"]), axis.y(row["mid"])
+            parts.append(line(at, axis.y(row["low"]), at, axis.y(row["high"]), colour, 4, opacity=0.5))
+            if lower is shown_clarity:
+                parts.append(f'<circle cx="{at:.1f}" cy="{middle:.1f}" r="5" fill="{colour}"/>')
+            else:
+                parts.append(f'<path d="M{at:.1f} {middle - 6:.1f}l6 6l-6 6l-6 -6z" fill="{colour}"/>')
+            if row.get("bound"):
+                parts.append(f'<path d="M{at - 5:.1f} {middle - 9:.1f}h10l-5 -8z" fill="{colour}"/>')
+        return parts
 
     shown_clarity = {grade: bound / m_per_unit for grade, bound in CLARITY_LOWER_M.items()}
-    upper = panel(
-        depth,
-        expected=forecast,
-        lower=shown_clarity,
-        smallest=SMALLEST_SHOWN_M / m_per_unit,
-        title=f"{say(mark('Visible depth'))}, {depth_unit}",
-        colour=palette.depth,
-        shape="circle",
-        dated=False,
-    )
-    lower_panel = panel(
-        algae,
-        expected=[],
-        lower=SEVERITY_LOWER_UG_L,
-        smallest=SMALLEST_SHOWN_UG_L,
-        title=say(mark("Living algae, chlorophyll-a in µg/L")),
-        colour=palette.algae,
-        shape="diamond",
-        dated=True,
-    )
-    return _dressed(upper, palette), _dressed(lower_panel, palette)
+    depth_title = f"{say(mark('Visible depth'))}, {depth_unit}"
+    algae_title = say(mark("Living algae, chlorophyll-a in µg/L"))
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {total:g}" width="{width:g}" '
+        f'height="{total:g}" font-family="{escape(FONT)}">',
+        *panel(depth, shown_clarity, SMALLEST_SHOWN_M / m_per_unit, TITLE_PX, depth_title, palette.depth),
+        *panel(algae, SEVERITY_LOWER_UG_L, SMALLEST_SHOWN_UG_L, lower_roof, algae_title, palette.algae),
+    ]
+    floor, free_from = lower_roof + height, LEFT_PX + 8
+    for day in _days(span, zone):
+        at = x(day)
+        if at >= free_from and at <= right - 8:
+            free_from = at + DAY_PX
+            parts.append(line(at, floor, at, floor + 5, palette.quiet, 1))
+            parts.append(text(at, floor + 20, say.short_day(day), "middle", palette.ink))
+    return "".join([*parts, "</svg>"])
 
 
-def recovery_chart(recovery: Recovery, *, now: datetime, width_px: int = 640, **options: Any) -> alt.VConcatChart:
-    """Draw both panels of `recovery_panels` as one chart of a fixed width, for paper and pictures.
-
-    Parameters
-    ----------
-    width_px : int
-        Width of the panels without their axes [px], above 0.
-    options
-        As of `recovery_panels`.
-    """
-    import altair as alt
-
-    if width_px <= 0:
-        raise ValueError(f"width_px must be above 0, got {width_px!r}")
-    panels = recovery_panels(recovery, now=now, **options)
-    configured = panels[0].config
-    for panel in panels:
-        panel.config = alt.Undefined
-    both = alt.vconcat(*(panel.properties(width=width_px) for panel in panels), spacing=14)
-    both.config = configured
-    return both
-
-
-def _dressed(panel: alt.LayerChart, palette: Palette) -> alt.LayerChart:
-    """Return a panel with our colours and typeface."""
-    dressed: alt.LayerChart = (
-        panel.configure(background="transparent", font=FONT, padding={"left": 0, "right": 2, "top": 2, "bottom": 2})
-        .configure_view(stroke=palette.line)
-        .configure_axis(
-            labelColor=palette.ink,
-            labelFontSize=12,
-            domainColor=palette.line,
-            tickColor=palette.line,
-        )
-    )
-    return dressed
-
-
-def _chart_of(rows: list[dict[str, Any]]) -> alt.Chart:
-    """Return an empty chart over rows that lie in the chart itself: nothing is fetched."""
-    import altair as alt
-
-    return alt.Chart(alt.Data(values=rows))  # type: ignore[no-untyped-call]
+def _days(span: tuple[datetime, datetime], zone: tzinfo) -> list[datetime]:
+    """Return each midnight within both ends, in the reader's zone."""
+    first = span[0].astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    count = (span[1] - span[0]).days + 2
+    return [day for day in (first + timedelta(days=number) for number in range(count)) if span[0] <= day <= span[1]]
 
 
 def _measured(recovery: Recovery) -> list[Visit]:

@@ -121,7 +121,7 @@ def write_content(
     first, last = (measured[0], measured[-1]) if measured else (None, None)
     rendered = _("Rendered picture") if company.invented else ""
     clear = progress.standing != Standing.DONE or _looks_clear(last)
-    depth, depth_more = _depth_say(last.assessment if last else None, recovery.pool, _, metric)
+    depth, depth_more = _depth_say(last, recovery.pool, _, metric)
     clear_say, clear_more = _clear_say(progress, measured, now, zone, _)
     return Report(
         language=language,
@@ -200,10 +200,13 @@ def _figure(value: float, _: Speech, metric: bool) -> str:
     return _.number(value, 0 if value >= 9.95 else 2 if metric and value < 0.995 else 1)
 
 
-def _to_the_floor(water: Assessment, pool: Pool) -> bool:
-    """Return whether the floor is seen: the photo says so, or even the low end is deeper than the pool."""
-    depth = water.visible_depth_m
-    return depth is not None and (depth.high is None or _beyond_the_floor(depth.low, pool))
+def _to_the_floor(visit: Visit, pool: Pool) -> bool:
+    """Return whether one sees the floor: a person saw it, or the whole interval lies beyond it."""
+    depth = None if visit.assessment is None else visit.assessment.visible_depth_m
+    if depth is None:
+        return False
+    by_eye = bool(visit.floor_seen) and _beyond_the_floor(depth.mid, pool)
+    return by_eye or depth.high is None or _beyond_the_floor(depth.low, pool)
 
 
 def _beyond_the_floor(depth_m: float, pool: Pool) -> bool:
@@ -212,15 +215,16 @@ def _beyond_the_floor(depth_m: float, pool: Pool) -> bool:
     return deepest is not None and depth_m >= deepest
 
 
-def _depth_say(water: Assessment | None, pool: Pool, _: Speech, metric: bool) -> tuple[str, str]:
+def _depth_say(visit: Visit | None, pool: Pool, _: Speech, metric: bool) -> tuple[str, str]:
     """Return how far one sees, and with what doubt."""
-    if water is None or water.visible_depth_m is None:
+    water = None if visit is None else visit.assessment
+    if visit is None or water is None or water.visible_depth_m is None:
         return _("Not measured yet"), ""
     depth = water.visible_depth_m
-    if _to_the_floor(water, pool):
+    if _to_the_floor(visit, pool):
         return _("To the floor"), ""
     if _beyond_the_floor(depth.mid, pool):
-        return _("About to the floor"), ""
+        return _("Nearly to the floor"), ""
     return _length(depth.mid, _, metric), _between(depth, _, metric)
 
 
@@ -238,7 +242,7 @@ def _shown(visit: Visit | None, label: str, pool: Pool, zone: tzinfo, _: Speech,
     if visit is None or water is None:
         return None
     day = _.day(visit.at.astimezone(zone))
-    seen = _seen(water, pool, _, metric)
+    seen = _seen(visit, pool, _, metric)
     graded = _graded(water, _)
     return Shown(
         sha256=water.photo_sha256,
@@ -250,14 +254,15 @@ def _shown(visit: Visit | None, label: str, pool: Pool, zone: tzinfo, _: Speech,
     )
 
 
-def _seen(water: Assessment, pool: Pool, _: Speech, metric: bool) -> str:
+def _seen(visit: Visit, pool: Pool, _: Speech, metric: bool) -> str:
     """Return how far one sees as a sentence."""
-    if water.visible_depth_m is None:
+    water = visit.assessment
+    if water is None or water.visible_depth_m is None:
         return ""
-    if _to_the_floor(water, pool):
+    if _to_the_floor(visit, pool):
         return _("You see to the floor")
     if _beyond_the_floor(water.visible_depth_m.mid, pool):
-        return _("You see about to the floor")
+        return _("You see nearly to the floor")
     return _("You see about {depth} down", depth=_length(water.visible_depth_m.mid, _, metric))
 
 
@@ -359,10 +364,10 @@ def _mind(recovery: Recovery, progress: Progress, last: Visit | None, _: Speech)
 def _line(visit: Visit, pool: Pool, zone: tzinfo, _: Speech, metric: bool) -> Line:
     """Return one visit as one line: what the water was like, what was poured and done."""
     water = visit.assessment
-    said = sha256 = ""
+    sha256, said = "", _("No photo that could be measured.")
     if water is not None and water.usable:
         sha256 = water.photo_sha256
-        said = f"{_graded(water, _)}. {_seen(water, pool, _, metric)}."
+        said = f"{_graded(water, _)}. {_seen(visit, pool, _, metric)}."
     poured = [
         _(
             "{amount} {chemical}",

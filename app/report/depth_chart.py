@@ -11,8 +11,12 @@ from dataclasses import dataclass
 from html import escape
 from itertools import pairwise
 
-INK, QUIET, LINE, DEPTH, DOSE, GOOD = "#12202B", "#46555F", "#C9CEC9", "#1B5C96", "#A63A10", "#1F6B4A"
-"""Our light palette (`app.report.charts.PALETTE`): 4.5:1 and more on paper."""
+from app.report.charts import PALETTE
+from app.report.svg import line, text
+
+_ON_PAPER = PALETTE["light"]
+INK, QUIET, LINE, DEPTH = _ON_PAPER.ink, _ON_PAPER.quiet, _ON_PAPER.line, _ON_PAPER.depth
+DOSE, GOOD = _ON_PAPER.dose, _ON_PAPER.good
 
 WIDTH, HEIGHT = 680.0, 260.0
 """Size of the picture [px]; it is scaled as a whole."""
@@ -83,40 +87,40 @@ def draw_depth(
     ]
     floor = HEIGHT - BOTTOM
     for value in _ticks(bottom, top):
-        parts.append(_line(LEFT, y(value), width_px - RIGHT, y(value), LINE, 0.8))
-        parts.append(_text(LEFT - 8, y(value) + 4.5, f"{value:g}", "end", INK))
-    parts.append(_text(LEFT - 8, TOP - 9, track.unit, "end", QUIET))
-    parts.append(_line(LEFT, floor, width_px - RIGHT, floor, INK, 1))
+        parts.append(line(LEFT, y(value), width_px - RIGHT, y(value), LINE, 0.8))
+        parts.append(text(LEFT - 8, y(value) + 4.5, f"{value:g}", "end", INK))
+    parts.append(text(LEFT - 8, TOP - 9, track.unit, "end", QUIET))
+    parts.append(line(LEFT, floor, width_px - RIGHT, floor, INK, 1))
     free_from = LEFT - 30
     for at, label in track.ticks:
         if free_from <= x(at) - 30 and x(at) <= width_px - RIGHT - 12:
             free_from = x(at) + 30
-            parts.append(_line(x(at), floor, x(at), floor + 5, INK, 1))
-            parts.append(_text(x(at), floor + 20, label, "middle", INK))
+            parts.append(line(x(at), floor, x(at), floor + 5, INK, 1))
+            parts.append(text(x(at), floor + 20, label, "middle", INK))
     goal = y(track.goal)
-    parts.append(_line(LEFT, goal, width_px - RIGHT, goal, GOOD, 2, dash="7 5"))
+    parts.append(line(LEFT, goal, width_px - RIGHT, goal, GOOD, 2, dash="7 5"))
     taken = [x(at) for at in (*track.doses, *(mark.at for mark in track.marks))]
     at_px = _widest(taken, LEFT, width_px - RIGHT)
     # Under the goal where the course runs just above it.
     course = [y(mark.mid) for mark in track.marks if abs(x(mark.at) - at_px) < (width_px - LEFT - RIGHT) / 3]
     above = all(not goal - 60 < each < goal + 4 for each in course)
-    parts.append(_text(at_px, goal - 11 if above else goal + 21, track.goal_label, "middle", GOOD, bold=True))
+    parts.append(text(at_px, goal - 11 if above else goal + 21, track.goal_label, "middle", GOOD, bold=True))
     if track.expected is not None:
         soonest, middle, latest = (x(each) for each in track.expected)
         parts.append(
             f'<rect x="{soonest:.1f}" y="{goal - 7:.1f}" width="{max(latest - soonest, 3):.1f}" height="14" rx="7" '
             f'fill="{GOOD}" fill-opacity="0.28" stroke="{GOOD}" stroke-width="1.2"/>'
         )
-        parts.append(_line(middle, goal - 7, middle, goal + 7, GOOD, 2))
+        parts.append(line(middle, goal - 7, middle, goal + 7, GOOD, 2))
     for at in track.doses:
-        parts.append(_line(x(at), TOP + 9, x(at), floor, DOSE, 1, dash="2 4"))
+        parts.append(line(x(at), TOP + 9, x(at), floor, DOSE, 1, dash="2 4"))
         parts.append(f'<path d="M{x(at) - 6:.1f} {TOP:.1f}h12l-6 10z" fill="{DOSE}"/>')
     path = " ".join(f"{x(mark.at):.1f},{y(mark.mid):.1f}" for mark in track.marks)
     if len(track.marks) > 1:
         parts.append(f'<polyline points="{path}" fill="none" stroke="{DEPTH}" stroke-width="2" stroke-opacity="0.55"/>')
     for mark in track.marks:
         high = mark.high or mark.mid
-        parts.append(_line(x(mark.at), y(mark.low), x(mark.at), y(high), DEPTH, 5, opacity=0.35))
+        parts.append(line(x(mark.at), y(mark.low), x(mark.at), y(high), DEPTH, 5, opacity=0.35))
         parts.append(f'<circle cx="{x(mark.at):.1f}" cy="{y(mark.mid):.1f}" r="5.5" fill="{DEPTH}"/>')
         if mark.bound:
             parts.append(f'<path d="M{x(mark.at) - 5:.1f} {y(mark.mid) - 9:.1f}h10l-5 -8z" fill="{DEPTH}"/>')
@@ -141,22 +145,3 @@ def _ticks(bottom: float, top: float) -> list[float]:
     """Return round numbers on a logarithmic axis."""
     every = [step * 10.0**power for power in range(-2, 4) for step in (1, 2, 5)]
     return [each for each in every if bottom <= each <= top]
-
-
-def _line(
-    x1: float, y1: float, x2: float, y2: float, colour: str, width: float, *, dash: str = "", opacity: float = 1.0
-) -> str:
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    faint = f' stroke-opacity="{opacity}"' if opacity < 1 else ""
-    return (
-        f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}" stroke-width="{width:g}" '
-        f'stroke-linecap="butt"{dashed}{faint}/>'
-    )
-
-
-def _text(x: float, y: float, said: str, anchor: str, colour: str, *, bold: bool = False) -> str:
-    weight = ' font-weight="700"' if bold else ""
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" font-size="14" text-anchor="{anchor}" fill="{colour}"{weight}>'
-        f"{escape(said)}</text>"
-    )

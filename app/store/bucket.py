@@ -6,12 +6,27 @@ fsspec comes with the extra `[cluster]`; what a store needs besides (s3fs for S3
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from app.errors import LogUnusable, PhotoDamaged
 from app.store.photos import Found, photo_place, sha256_of, write_durably
+
+KEYS = re.compile(r"(?<=//)[^/\s'\"]*@|(?<=[?&])[^\s'\"]+")
+"""Where an address may carry a name and password or a key: before its host, and after its question mark."""
+
+
+def without_keys(text: str) -> str:
+    """Return a text that may hold an address, without what opens the store.
+
+    Examples
+    --------
+    >>> without_keys("s3://KEY:SECRET@photos/a failed, as did https://store.example/a?sig=SECRET")
+    's3://***photos/a failed, as did https://store.example/a?***'
+    """
+    return KEYS.sub("***", text)
 
 
 class PhotoBucket:
@@ -25,7 +40,7 @@ class PhotoBucket:
             self._files, root = fsspec.core.url_to_fs(self._address)
         except (ImportError, ValueError) as error:
             raise LogUnusable(
-                f"The photos' store {address!r} cannot be used ({error}).",
+                f"The photos' store {without_keys(address)!r} cannot be used ({without_keys(str(error))}).",
                 "Install Turnblue with the extra [cluster] and what fsspec asks for, or mend photos.address.",
             ) from error
         self._root = str(root).rstrip("/")
@@ -52,7 +67,7 @@ class PhotoBucket:
                     raise OSError("it gave other bytes back")
         except OSError as error:
             raise LogUnusable(
-                f"The photo could not be saved ({error.strerror or error}).",
+                f"The photo could not be saved ({without_keys(error.strerror or str(error))}).",
                 "Check that the photos' store answers and is not full, and send it again.",
             ) from error
         return sha256

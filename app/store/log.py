@@ -294,6 +294,26 @@ class Log:
             if self._one("recoveries", recovery_id, "recovery")["closed_at"] is None:
                 self._put("recoveries", {"id": recovery_id}, {"closed_at": time_text(at)}, at=at, who=who)
 
+    def reopen_recovery(self, recovery_id: str, *, at: datetime, who: str) -> None:
+        """Take a closing back; that of an open one changes nothing.
+
+        Raises
+        ------
+        AlreadyInLog
+            If the pool has another open recovery by now.
+        """
+        with self.atomic():
+            found = self._one("recoveries", recovery_id, "recovery")
+            if found["closed_at"] is None:
+                return
+            pool = self._one("pools", found["pool_id"], "pool")
+            if self._rows("select id from recoveries where pool_id = ? and closed_at is null", pool["id"]):
+                raise AlreadyInLog(
+                    said("{pool} has an open recovery already.", pool=pool["name"]),
+                    "Add the visit to it, or close it first.",
+                )
+            self._put("recoveries", {"id": recovery_id}, {"closed_at": None}, at=at, who=who)
+
     def recovery(self, recovery_id: str) -> Recovery:
         """Return one recovery with its visits.
 

@@ -81,6 +81,12 @@ def add_languages_and_address(db: Database) -> None:
         db.conn.execute(statement)
 
 
+def add_typed(db: Database) -> None:
+    """Add what was typed at visits and not saved yet."""
+    for statement in _TYPED.split(";\n\n"):
+        db.conn.execute(statement)
+
+
 MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     create_log,
     add_sightings_and_prices,
@@ -93,6 +99,7 @@ MIGRATIONS: tuple[Callable[[Database], None], ...] = (
     add_sighted,
     add_confirmations,
     add_languages_and_address,
+    add_typed,
 )
 """In order; append only. Those that change nothing are replaced before the first release."""
 
@@ -483,3 +490,17 @@ alter table company add column public_address text not null default '';
 alter table accounts add column language text not null default ''
 """
 """Version 11. An account without a language of its own reads the company's; an empty address is not known."""
+
+_TYPED = """
+create table typed (
+    id text primary key,
+    recovery_id text not null references recoveries (id),
+    visit_id text references visits (id),
+    typed text not null check (json_valid(typed)),
+    begun_at text not null,
+    begun_by text not null
+) strict;
+
+create index typed_by_recovery on typed (recovery_id)
+"""
+"""Version 12. A sheet belongs to one device until it is taken up on another; without a visit no photo has begun one."""

@@ -152,15 +152,15 @@ def assessment_of(measured: Row) -> Assessment:
 
 def assessment_of_result(measurement_id: str, result: PhotoResult) -> Assessment:
     """Return what a result says of the water, as the log would tell it."""
-    whole = to_json(result)
-    water = whole["water"] or {}
+    # Not the whole result: its outline of the water alone is a thousand numbers.
     names = ("clarity", "severity", "visible_depth_m", "chlorophyll_ug_l")
+    water = {} if result.water is None else {name: to_json(getattr(result.water, name)) for name in names}
     return assessment_of(
         {
             "id": measurement_id,
             "sha256": result.sha256,
             "usable": result.usable,
-            "problems": json.dumps(whole["problems"]),
+            "problems": json.dumps(to_json(result.problems)),
             **{name: json.dumps(water[name]) if name in water else None for name in names},
         }
     )

@@ -38,6 +38,9 @@ CLARITY_SAY: dict[Clarity, str] = {
 FILTER_SAY = {FilterKind.CARTRIDGE: mark("The filter is cartridge."), FilterKind.DE: mark("The filter is DE.")}
 """Words for a filter kind."""
 
+LONG_AGO_H = 48.0
+"""From here on a time is said in days [h]: nobody counts 124 hours (our choice)."""
+
 SAND_SAY = {
     True: mark("The filter is sand with a waste port."),
     False: mark("The filter is sand without a waste port."),
@@ -142,10 +145,10 @@ def _last_dose(facts: Facts) -> Evidence | None:
     count = len(facts.dose_visit_ids)
     return Evidence(
         said_several(
-            "{count} clearing dose so far, the last {hours} h ago.",
-            "{count} clearing doses so far, the last {hours} h ago.",
+            "{count} clearing dose so far, the last {ago}.",
+            "{count} clearing doses so far, the last {ago}.",
             count,
-            hours=f"{facts.since_dose_h:.0f}",
+            ago=_ago(facts.since_dose_h),
         ),
         facts.dose_visit_ids[-1],
     )
@@ -295,7 +298,20 @@ def _time(facts: Facts) -> Evidence | None:
     """Say how long ago the last visit was."""
     if facts.last is None:
         return None
-    return Evidence(said("The last visit was {hours} h ago.", hours=f"{facts.since_last_h:.0f}"), facts.last.id)
+    return Evidence(said("The last visit was {ago}.", ago=_ago(facts.since_last_h)), facts.last.id)
+
+
+def _ago(hours: float) -> str:
+    """Return how long ago something was: in hours for two days, then in days.
+
+    Examples
+    --------
+    >>> _ago(30.2), _ago(124.0)
+    ('30 h ago', '5 days ago')
+    """
+    if hours < LONG_AGO_H:
+        return said("{hours} h ago", hours=f"{hours:.0f}")
+    return said("{days} days ago", days=f"{hours / 24:.0f}")
 
 
 def _shell(facts: Facts) -> Evidence | None:
@@ -388,7 +404,7 @@ def _stall(facts: Facts) -> Evidence | None:
     stall = facts.stall
     if stall is None:
         return None
-    days, sure = f"{stall.days:.1f}", f"{stall.probability:.0%}"
+    days, sure = f"{stall.days:.1f}", f"{min(stall.probability, 0.99):.0%}"
     told = said(
         "By the photos of {days} days it is {percent} probable that the cloud is not going "
         "(two accounts weighed: pools like this, and water that stands still).",

@@ -1,6 +1,7 @@
 """The use cases, with a measurer whose photos are lines of text."""
 
 import io
+import json
 import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -239,6 +240,18 @@ def test_closed_recovery_takes_no_visit(log, recovery):
     with pytest.raises(RecoveryClosed, match=r"recovery of Cedar Lane 12 was closed on 2026-06-03. Open a new"):
         logged(log, recovery, GOOD)
     assert log.photos() == []
+
+
+def test_a_closing_is_taken_back_unless_the_pool_has_a_new_recovery(log, recovery):
+    actions.close_recovery(log, recovery.id, at=NOW)
+    assert actions.reopen_recovery(log, recovery.id, at=NOW).closed_at is None
+    logged(log, recovery, GOOD)
+    closings = [row["after"] for row in log.history_of("recoveries", recovery.id)]
+    assert [json.loads(each)["closed_at"] is None for each in closings] == [True, False, True]
+    actions.close_recovery(log, recovery.id, at=NOW)
+    actions.open_recovery(log, recovery.pool.id, at=NOW)
+    with pytest.raises(AlreadyInLog, match=r"Cedar Lane 12 has an open recovery already"):
+        actions.reopen_recovery(log, recovery.id, at=NOW)
 
 
 def test_recovery_is_found_by_id_beginning_or_pool(log, recovery):

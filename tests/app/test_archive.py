@@ -282,6 +282,15 @@ def test_only_so_many_snapshots_are_kept(log, tmp_path, monkeypatch):
     assert [name[:4] for name in archive.snapshots(tmp_path / "backup")] == ["0003", "0004"]
 
 
+@pytest.mark.parametrize("content", [b"", b"{}", b"[1]", b'{"made_at": 1}', b"\xff\xfe"])
+def test_damaged_description_of_a_snapshot_is_a_sentence(log, tmp_path, content):
+    name = archive.backup(log, tmp_path / "backup", at=NOW).snapshot
+    (tmp_path / "backup" / archive.SNAPSHOTS / f"{name}.json").write_bytes(content)
+    with pytest.raises(CannotRestore, match=f"The description of the snapshot {name} is damaged. Restore an older one"):
+        archive.restore(tmp_path / "backup", tmp_path / "restored")
+    assert not (tmp_path / "restored").exists()
+
+
 def test_what_cannot_be_backed_up_or_restored_says_why(log, tmp_path):
     with pytest.raises(LogUnusable, match=r"is lost with it. Name a folder on another disk"):
         archive.backup(log, log.folder / "backup", at=NOW)
@@ -371,6 +380,17 @@ def test_store_that_cannot_be_used_is_a_sentence(tmp_path):
     (tmp_path / ADDRESS_FILE).write_text("nosuchstore://x")
     with pytest.raises(LogUnusable, match=r"The photos' store 'nosuchstore://x' cannot be used"):
         Log(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "address", ["nosuchstore://KEY:secret-1@x/photos", "nosuchstore://x/photos?sig=secret-1"], ids=["before", "after"]
+)
+def test_what_opens_the_store_is_in_no_sentence(tmp_path, address):
+    (tmp_path / ADDRESS_FILE).write_text(address)
+    with pytest.raises(LogUnusable, match=r"The photos' store 'nosuchstore://.*\*\*\*.*' cannot be used") as refused:
+        Log(tmp_path)
+    assert "secret-1" not in str(refused.value)
+    assert "KEY" not in str(refused.value)
 
 
 # The commands

@@ -1,7 +1,10 @@
 """Worker programs: their limits, their deaths, and what their answers may hold."""
 
+import fcntl
 import os
 import pickle
+import stat
+import sys
 import threading
 import time
 from dataclasses import dataclass
@@ -9,7 +12,8 @@ from dataclasses import dataclass
 import pytest
 
 from app import crew as crews
-from app.crew import TOO_BIG, TOO_BUSY, TOO_SLOW, Crew, Limits, TaskFailed
+from app.crew import DIED, TOO_BIG, TOO_BUSY, TOO_SLOW, Crew, Limits, TaskFailed
+from app.dashboard.company_sign_in import CLIENT_SECRET
 from app.errors import PhotoRefused
 
 needs_limits = pytest.mark.skipif(os.name == "nt", reason="Windows keeps no limits")
@@ -25,6 +29,13 @@ class Task:
     def __call__(self):
         if self.word == "pid":
             return os.getpid()
+        if self.word == "environment":
+            return dict(os.environ)
+        if self.word == "boast":
+            # Behind the program's back, as one that was taken over would; it then waits to be read.
+            pipe = next(each for each in os.listdir("/proc/self/fd") if int(each) > 2 and is_pipe(int(each)))
+            os.write(int(pipe), (2**62).to_bytes(8, "big") + bytes(1000))
+            time.sleep(60)
         if self.word == "spin":
             while True:
                 pass
@@ -50,6 +61,16 @@ class Task:
         return self.word
 
 
+def is_pipe(handle):
+    """Return whether an open file is a pipe that can be written to."""
+    try:
+        return (
+            stat.S_ISFIFO(os.fstat(handle).st_mode) and fcntl.fcntl(handle, fcntl.F_GETFL) & os.O_ACCMODE != os.O_RDONLY
+        )
+    except OSError:
+        return False
+
+
 class Hostile:
     """Pickles to a call of its own choice, as an answer from a worker that was taken over would."""
 
@@ -70,6 +91,28 @@ def crew():
 def test_worker_is_kept_warm_and_works_outside_this_process(crew):
     first, second = crew.run(Task("pid")), crew.run(Task("pid"))
     assert first == second != os.getpid()
+
+
+def test_worker_takes_over_neither_dasks_setting_of_memory_nor_the_providers_secret(monkeypatch, crew):
+    # The first as in a worker of a Dask cluster.
+    monkeypatch.setenv("MALLOC_TRIM_THRESHOLD_", "65536")
+    monkeypatch.setenv(CLIENT_SECRET, "planted")
+    monkeypatch.setenv("PLANTED", "handed on")
+    there = crew.run(Task("environment"))
+    assert not {"MALLOC_TRIM_THRESHOLD_", CLIENT_SECRET} & set(there)
+    assert "planted" not in there.values()
+    assert (there["PLANTED"], there["OMP_NUM_THREADS"]) == ("handed on", "1")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="finds the pipe by /proc")
+def test_answer_that_says_it_is_huge_ends_its_worker_alone(crew):
+    started = time.monotonic()
+    with pytest.raises(TaskFailed) as failed:
+        crew.run(Task("boast"))
+    assert (failed.value.code, failed.value.sentence) == ("worker_died", DIED)
+    # It was ended, not waited for: its task would sleep for a minute, twice.
+    assert time.monotonic() - started < 60
+    assert crew.run(Task("fine")) == "fine"
 
 
 def test_own_errors_come_back_as_they_were_and_the_worker_stays(crew):

@@ -102,8 +102,16 @@ def test_a_whole_demo_is_left_as_it_is(pretend, tmp_path, monkeypatch):
     make_demo(tmp_path / "demo", now=NOW, pools=POOLS[:1])
     before = sorted((path, path.stat().st_mtime_ns) for path in (tmp_path / "demo").rglob("*.jpg"))
     monkeypatch.setattr(demo, "render_photos", lambda *_: pytest.fail("it rendered again"))
-    make_demo(tmp_path / "demo", now=NOW + timedelta(days=3), pools=POOLS[:1])
+    make_demo(tmp_path / "demo", now=NOW + timedelta(hours=3), pools=POOLS[:1])
     assert sorted((path, path.stat().st_mtime_ns) for path in (tmp_path / "demo").rglob("*.jpg")) == before
+
+
+def test_a_demo_of_days_ago_is_put_aside_and_none_of_the_new_ones_pools_is_overdue(pretend, tmp_path):
+    for days in (0, 3, 3, 6):
+        make_demo(tmp_path / "demo", now=NOW + timedelta(days=days), pools=POOLS[:2])
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["demo", "demo.2026-06-03", "demo.2026-06-06"]
+    with actions.open_log(tmp_path / "demo") as log:
+        assert not any(row.progress.overdue for row in actions.board(log, now=NOW + timedelta(days=6)))
 
 
 def test_a_demo_broken_off_is_never_shown_and_made_anew(pretend, tmp_path, monkeypatch):

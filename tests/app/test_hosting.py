@@ -87,7 +87,9 @@ def test_proxys_file_is_well_formed():
     largest = int(re.search(r"client_max_body_size (\d+)m;", text).group(1))
     assert int(SETTINGS["server.maxUploadSize"]) < largest < 1.2 * int(SETTINGS["server.maxUploadSize"])
     # Every place hands on who asks and how, set and never appended.
-    for place in re.findall(r"location [^{]+\{([^}]*)\}", text):
+    places = [each for each in re.findall(r"location [^{]+\{([^}]*)\}", text) if "proxy_pass" in each]
+    assert places
+    for place in places:
         sent = dict(re.findall(r"proxy_set_header (\S+)\s+(\S+);", place))
         assert sent["Host"] == "$host"
         assert (sent["X-Forwarded-For"], sent["X-Forwarded-Proto"]) == ("$remote_addr", "$scheme")
@@ -98,6 +100,26 @@ def test_links_are_in_no_proxys_log():
     place = re.search(r"location /r/ \{([^}]*)\}", proxy()).group(1)
     assert "access_log off;" in place
     assert any(door.path.startswith("/r/") for door in doors.DOORS)
+
+
+@pytest.mark.skipif(shutil.which("nginx") is None, reason="no nginx here")
+def test_proxy_takes_no_file_before_its_certificate_is_there(tmp_path):
+    # So the page gets the certificate first; the tool that edits nginx's files would stop at its own check.
+    whole = tmp_path / "nginx.conf"
+    site = proxy().replace("/etc/letsencrypt", str(tmp_path))
+    whole.write_text(f"pid {tmp_path}/pid;\nerror_log stderr;\nevents {{}}\nhttp {{\naccess_log off;\n{site}\n}}\n")
+    done = subprocess.run(["nginx", "-t", "-c", str(whole)], capture_output=True, text=True, timeout=30)
+    assert done.returncode != 0
+    assert "cannot load certificate" in done.stderr
+    page = (HOSTING / "README.md").read_text()
+    assert page.index("certbot certonly") < page.index("cp nginx.conf")
+
+
+def test_certificate_is_renewed_where_the_page_says():
+    page = (HOSTING / "README.md").read_text()
+    root = re.search(r"--webroot -w (\S+)", page).group(1)
+    place = re.search(r"location /.well-known/acme-challenge/ \{([^}]*)\}", proxy()).group(1)
+    assert f"root {root};" in place
 
 
 def test_page_names_what_is_there():
@@ -123,7 +145,7 @@ class _Stay(urllib.request.HTTPRedirectHandler):
 
 def through_proxy(port, path, *, client="192.0.2.7", form=None, cookie=None):
     """Ask as nginx.conf hands a request on: the headers are read out of it."""
-    place = re.search(r"location / \{([^}]*)\}", re.sub(r"#.*", "", proxy())).group(1)
+    place = next(each for each in re.findall(r"location / \{([^}]*)\}", proxy()) if "proxy_pass" in each)
     means = {"$host": "pools.example", "$remote_addr": client, "$scheme": "https"}
     sent = {
         name: means[value] for name, value in re.findall(r"proxy_set_header (\S+)\s+(\S+);", place) if value in means

@@ -158,6 +158,55 @@ def test_drafts_are_told_until_saved(log):
     assert intake.drafts(log) == ()
 
 
+def test_what_is_typed_before_a_visit_began_goes_with_it_and_ends_with_it(log):
+    recovery = open_recovery_of(log)
+    keep = {"sheet_id": "t-1", "visit_id": None, "at": NOW, "by": "Kit"}
+    intake.keep_typed(log, recovery.id, {"note": "gate", "well": True}, **keep)
+    intake.keep_typed(log, recovery.id, {"note": "gate sticks"}, **keep)
+    (draft,) = intake.drafts(log)
+    assert (draft.recovery_id, draft.visit_id, draft.sheet_id, draft.begun_by) == (recovery.id, "", "t-1", "Kit")
+    # Another device sees nothing of it before it takes it up.
+    assert intake.typed_at(log, recovery.id, sheet_id="t-2", visit_id=None) == {}
+    visit = actions.log_visit(log, recovery.id, at=NOW, by="Kit").visit
+    intake.begin_draft(log, visit.id, at=NOW, by="Kit")
+    intake.give_sheet(log, visit.id, sheet_id="t-1")
+    assert [each.visit_id for each in intake.drafts(log)] == [visit.id]
+    typed = intake.typed_at(log, recovery.id, sheet_id="t-2", visit_id=visit.id)
+    assert typed == {"note": "gate sticks", "well": True}
+    intake.end_draft(log, visit.id)
+    assert intake.drafts(log) == ()
+    assert intake.typed_at(log, recovery.id, sheet_id="t-1", visit_id=visit.id) == {}
+
+
+def test_on_two_devices_at_one_visit_this_ones_words_count_here(log):
+    recovery = open_recovery_of(log)
+    visit = actions.log_visit(log, recovery.id, at=NOW, by="Kit").visit
+    for sheet, note in (("t-1", "here"), ("t-2", "there")):
+        intake.keep_typed(log, recovery.id, {"note": note, sheet: 1}, sheet_id=sheet, visit_id=visit.id, at=NOW)
+    typed = intake.typed_at(log, recovery.id, sheet_id="t-1", visit_id=visit.id)
+    assert typed == {"note": "here", "t-1": 1, "t-2": 1}
+    # The visit was saved before: these are changes to it, not another visit begun.
+    assert [each.changes for each in intake.drafts(log)] == [True, True]
+
+
+def test_a_sheet_is_of_its_own_recovery_alone(log):
+    recovery, other = open_recovery_of(log), open_recovery_of(log, "Birch 7")
+    intake.keep_typed(log, recovery.id, {"note": "gate"}, sheet_id="t-1", visit_id=None, at=NOW)
+    assert intake.typed_at(log, other.id, sheet_id="t-1", visit_id=None) == {}
+    intake.throw_sheet(log, other.id, sheet_id="t-1")
+    visit = actions.log_visit(log, other.id, at=NOW, by="Kit").visit
+    intake.give_sheet(log, visit.id, sheet_id="t-1")
+    assert [(each.recovery_id, each.visit_id) for each in intake.drafts(log)] == [(recovery.id, "")]
+    intake.throw_sheet(log, recovery.id, sheet_id="t-1")
+    assert intake.drafts(log) == ()
+
+
+def open_recovery_of(log, name="Cedar 12"):
+    """Return an open recovery of a pool of its own."""
+    pool = actions.add_pool(log, Pool("", name, 56_000.0, FilterKind.SAND), at=NOW)
+    return actions.open_recovery(log, pool.id, at=NOW)
+
+
 # Zips
 
 
@@ -211,12 +260,35 @@ def test_a_damaged_zip_never_ends_in_another_error():
             list(intake.photos_in_zip(io.BytesIO(bytes(spoiled)), "x.zip"))
 
 
-def test_a_long_directory_is_refused_before_it_is_read(monkeypatch):
-    long = packed([(f"{n:0200}.jpg", b"") for n in range(40)])
-    monkeypatch.setattr(intake, "MOST_FILES", 10)
-    monkeypatch.setattr(zipfile.ZipFile, "__init__", lambda *_given: pytest.fail("its directory was read"))
+def renamed(content, at, piece):
+    """Return a zip with `piece` written at that place of its end record."""
+    place = len(content) - 22 + at
+    return content[:place] + piece + content[place + len(piece) :]
+
+
+@pytest.mark.parametrize(
+    ("at", "piece"),
+    [(0, b""), (8, b"PK\x05\x06")],
+    ids=["as it is", "another end in its end record"],
+)
+def test_a_long_directory_is_refused_before_it_is_read(monkeypatch, at, piece):
+    long = renamed(packed([(f"{n:0200}.jpg", b"") for n in range(40)]).getvalue(), at, piece)
+    # Python's reader takes it.
+    assert len(zipfile.ZipFile(io.BytesIO(long)).namelist()) == 40
+    monkeypatch.setattr(intake, "LONGEST_LIST", 6000)
+    monkeypatch.setattr(zipfile.ZipInfo, "__init__", lambda *_given: pytest.fail("its directory was read"))
     with pytest.raises(IntakeRefused, match="too large"):
-        list(intake.photos_in_zip(long, "x.zip"))
+        list(intake.photos_in_zip(io.BytesIO(long), "x.zip"))
+
+
+def test_a_small_zip_does_not_fill_the_disk(monkeypatch):
+    # Each is no larger than a photo, all of them are small in the zip, and none is like another.
+    monkeypatch.setattr(intake, "ALWAYS_MB", 2)
+    bomb = packed([(f"{n}.jpg", bytes([n]) * 900_000) for n in range(9)], method=zipfile.ZIP_DEFLATED)
+    taken = []
+    with pytest.raises(IntakeRefused, match=r"x\.zip unpacks to more than 2 MB"):
+        taken.extend(intake.photos_in_zip(bomb, "x.zip"))
+    assert sum(len(each.content) for each in taken) <= 2_000_000
 
 
 def test_too_many_files_are_refused(monkeypatch, tmp_path):

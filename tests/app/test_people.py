@@ -118,6 +118,15 @@ def test_too_many_failures_of_a_name_are_refused_for_a_while(staffed):
     assert try_in(staffed, now=later).actor.name == "Robin"
 
 
+def test_name_padded_beyond_what_is_looked_up_is_counted_as_the_name_itself(staffed):
+    # Each try another text and another address, all of them looked up as Robin.
+    for number in range(people.FAILURES_OF_NAME):
+        with pytest.raises(SignInRefused, match="do not fit"):
+            try_in(staffed, f"Robin{' ' * 400}{number}", "wrong", address=f"192.0.2.{number}")
+    with pytest.raises(SignInRefused, match="Too many"):
+        try_in(staffed, "Robin", address="198.51.100.1")
+
+
 def test_too_many_failures_from_an_address_are_refused_whatever_the_name(staffed):
     for place in range(people.FAILURES_OF_ADDRESS):
         with pytest.raises(SignInRefused, match="do not fit"):

@@ -1,13 +1,19 @@
 """An archive measured anew: resumed, in bundles, the same from any number of workers and from a cluster."""
 
+from concurrent.futures import CancelledError
+from contextlib import nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
+from urllib.error import HTTPError
+from urllib.parse import urlsplit
+from urllib.request import urlopen
 
 import pytest
 from fake_measuring import FakeVersioned
 
 from app import actions, rescoring
 from app.actions import PhotoIn
+from app.crew import TOO_BUSY
 from app.errors import CannotMeasure
 from app.records import FilterKind, Pool
 
@@ -23,6 +29,15 @@ def log(tmp_path):
         photos = [PhotoIn(f"IMG_{number}.jpg", f"good hazy light 0.{number}".encode()) for number in range(10, 20)]
         actions.log_visit(opened, recovery.id, at=NOW, by="Robin", photos=photos, measure=FakeVersioned("fake-1"))
         yield opened
+
+
+def asked(url):
+    """Return the status that an address answers with."""
+    try:
+        return urlopen(url, timeout=5).status
+    except HTTPError as error:
+        error.close()
+        return error.code
 
 
 def models_of(log):
@@ -91,6 +106,98 @@ def test_cluster_says_the_same_as_this_machine(log):
     there = list(actions.rescore(log, write=True, at=NOW, measure=NEWER, cluster="local:2"))
     assert [replace(each, written=False) for each in there] == here
     assert models_of(log) == [["fake-2", "fake-1"]] * 10
+
+
+def test_cluster_made_here_takes_nobody_without_its_certificate():
+    distributed = pytest.importorskip("distributed", reason="dask.distributed comes with the extra [cluster]")
+    import dask
+
+    from app.cluster import _client
+
+    with _client("local:1") as inside:
+        address = inside.scheduler.address
+        assert address.startswith("tls://127.0.0.1:")
+        assert all(each.startswith("tls://127.0.0.1:") for each in inside.scheduler_info()["workers"])
+        stranger = distributed.Security.temporary()
+        for tried, shown in ((address.replace("tls", "tcp", 1), None), (address, stranger)):
+            with pytest.raises(OSError):  # Dask's own words differ by version
+                distributed.Client(tried, security=shown, timeout=2)
+        # Who has the certificate gets in by Dask's own settings, as on several machines.
+        held = inside.security
+        with (
+            dask.config.set(
+                {
+                    "distributed.comm.tls.ca-file": held.tls_ca_file,
+                    "distributed.comm.tls.client.cert": held.tls_client_cert,
+                    "distributed.comm.tls.client.key": held.tls_client_key,
+                }
+            ),
+            _client(address) as let_in,
+        ):
+            assert let_in.submit(sum, (1, 2)).result() == 3
+        pages = urlsplit(inside.dashboard_link)
+        for page in ("/info/main/workers.html", "/json/identity.json", "/metrics", "/status"):
+            assert asked(f"http://{pages.netloc}{page}") == 404
+
+
+class Cluster:
+    """Stands for a cluster that answers each errand by an error."""
+
+    def __init__(self, error):
+        self.error = error
+
+    def nthreads(self):
+        return {"a": 1}
+
+    def submit(self, *_given, **_named):
+        return self
+
+    def done(self):
+        return True
+
+    def result(self):
+        raise self.error
+
+
+def test_cluster_that_loses_its_workers_says_it_of_each_photo(log, monkeypatch):
+    scheduler = pytest.importorskip("distributed.scheduler", reason="comes with the extra [cluster]")
+    error = scheduler.KilledWorker("errand", None, 3)
+    monkeypatch.setattr("app.cluster._client", lambda _where: nullcontext(Cluster(error)))
+    told = list(actions.rescore(log, write=True, at=NOW, measure=NEWER, cluster="local:2"))
+    assert len(told) == 10
+    assert {each.sentence for each in told} == {TOO_BUSY}
+    assert models_of(log) == [["fake-1"]] * 10
+
+
+def elsewhere():
+    """Return how Dask says that another machine has not this program."""
+    try:
+        try:
+            raise ModuleNotFoundError("No module named 'app'")
+        except ImportError as missing:
+            raise RuntimeError("Error during deserialization of the task graph.") from missing
+    except RuntimeError as error:
+        return error
+
+
+@pytest.mark.parametrize(
+    ("error", "says"),
+    [
+        (
+            CancelledError("scheduler-connection-lost"),
+            r"The cluster at tcp://x answers no more\. What was measured stays",
+        ),
+        (elsewhere(), r"cannot run this program \(No module named 'app'\)\. Install the same Turnblue on all"),
+        (ModuleNotFoundError("No module named 'app'"), r"cannot run this program \(No module named 'app'\)\."),
+    ],
+    ids=["scheduler lost", "scheduler without it", "worker without it"],
+)
+def test_cluster_that_is_lost_or_lacks_the_program_is_a_sentence(log, monkeypatch, error, says):
+    pytest.importorskip("distributed", reason="dask.distributed comes with the extra [cluster]")
+    monkeypatch.setattr("app.cluster._client", lambda _where: nullcontext(Cluster(error)))
+    with pytest.raises(CannotMeasure, match=says):
+        list(actions.rescore(log, write=True, at=NOW, measure=NEWER, cluster="tcp://x"))
+    assert models_of(log) == [["fake-1"]] * 10
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""More: what Turnblue does, the cautions that hold for every pool, the card, the versions."""
+"""More: the other pages, the company's settings, what the figures mean, the cautions that hold for every pool."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import streamlit as st
 
 from app import actions, config, learning, people, reports
 from app.access import Right
-from app.dashboard import widgets
+from app.dashboard import choose, widgets
 from app.dashboard.session import Desk
 from app.dashboard.speech import _
 from app.errors import TurnblueError
@@ -34,7 +34,7 @@ GRADES = (
 
 
 def show(desk: Desk) -> None:
-    """Show the way to the card, the cautions, what the figures mean, and the versions."""
+    """Show the ways on, the settings, what the figures mean, the cautions, and the versions."""
     st.title(_("More"))
     with st.container(key="tb-text"):
         with st.container(key="tb-do"):
@@ -47,18 +47,18 @@ def show(desk: Desk) -> None:
             st.page_link(
                 desk.pages["accounts"], label=_("Accounts and signing out"), icon=":material/person:", width="stretch"
             )
+        show_language(desk)
+        if desk.actor.may(Right.COMPANY):
+            show_company(desk)
+        st.subheader(_("What the figures mean"))
+        for line in GRADES:
+            st.markdown(_(line))
+        show_how_right(desk)
         every = [each for topic in Topic for each in WORK[topic]]
         widgets.show_html(widgets.cautions_html([each.say for each in every]))
         with st.expander(_("Where these cautions come from")):
             for source in dict.fromkeys(each.source for each in every):
                 st.markdown(f"- {source}")
-        st.subheader(_("What the figures mean"))
-        for line in GRADES:
-            st.markdown(_(line))
-        show_how_right(desk)
-        show_language(desk)
-        if desk.actor.may(Right.COMPANY):
-            show_company(desk)
         st.subheader(_("This installation"))
         facts = [("Turnblue", config.version())]
         if desk.actor.may(Right.ARCHIVE):
@@ -90,17 +90,9 @@ def show_language(desk: Desk) -> None:
         return
     st.subheader(_("My language"))
     company = _("The company's ({language})", language=LANGUAGES[desk.company.team_language])
-    names = {"": company, **LANGUAGES}
-    chosen = st.segmented_control(
-        _("Turnblue speaks to me in"),
-        list(names),
-        format_func=names.__getitem__,
-        default=own.language,
-        required=True,
-        width="stretch",
-        key="my-language",
-    )
-    if chosen is not None and chosen != own.language:
+    say = _("Turnblue speaks to me in")
+    chosen = choose.choose_language(say, own.language, key="my-language", before={"": company})
+    if chosen != own.language:
         people.choose_language(desk.log, chosen, at=desk.now)
         st.rerun()
 
@@ -119,21 +111,11 @@ def show_company(desk: Desk) -> None:
             required=True,
             width="stretch",
         )
-        team = st.segmented_control(
-            _("Turnblue speaks to our people in"),
-            list(LANGUAGES),
-            format_func=LANGUAGES.__getitem__,
-            default=desk.company.team_language,
-            required=True,
-            width="stretch",
+        team = choose.choose_language(
+            _("Turnblue speaks to our people in"), desk.company.team_language, key="team-language"
         )
-        language = st.segmented_control(
-            _("Customers are written to in"),
-            list(LANGUAGES),
-            format_func=LANGUAGES.__getitem__,
-            default=desk.company.language,
-            required=True,
-            width="stretch",
+        language = choose.choose_language(
+            _("Customers are written to in"), desk.company.language, key="customer-language"
         )
         address = st.text_input(
             _("Public address"),

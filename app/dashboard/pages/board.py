@@ -24,11 +24,21 @@ def show(desk: Desk) -> None:
     """Show the board."""
     rows = actions.board(desk.log, now=desk.now)
     st.title(_("Board"))
+    if not rows and actions.find_pools(desk.log, most=1).count:
+        say, hint = _("No pool is being brought back now."), _("Start a recovery of one you have, or add a pool.")
+        widgets.show_html(widgets.say_html(say, hint))
+        with st.container(key="tb-do"):
+            st.page_link(desk.pages["pools"], label=_("To the pools"), width="stretch")
+        return
     if not rows:
         widgets.show_html(
             widgets.say_html(_("No pool is being brought back yet."), _("Add the first green pool: it takes a minute."))
         )
-        st.page_link(desk.pages["pools"], label=_("Add a pool"), icon=":material/add:")
+        with st.container(key="tb-do"):
+            st.page_link(desk.pages["pools"], label=_("Add a pool"), icon=":material/add:", width="stretch")
+        say = _("Every photo is taken with a printed card beside the water. Print yours before you go.")
+        widgets.show_html(f'<div class="tb-quiet">{escape(say)}</div>')
+        st.page_link(desk.pages["card"], label=_("Print the reference card"), icon=":material/print:")
         return
     wanted = st.text_input(_("Find a pool"), type="search", placeholder=_("Search")) if len(rows) > 12 else ""
     shown = [row for row in rows if wanted.casefold() in row.recovery.pool.name.casefold()]
@@ -86,10 +96,10 @@ def card_html(desk: Desk, row: BoardRow) -> str:
         missing=_("Photo cannot be shown") if sha256 else _("No photo yet"),
     )
     depth = assessment.visible_depth_m if assessment and assessment.usable else None
-    spread = units.depth_range_say(depth, desk.units)
+    down_to, spread = units.seen_say(depth, pool, desk.units)
     seen = escape(_("No depth measured"))
     if depth:
-        seen = _("Seen to {depth}", depth=f"<b>{escape(units.depth_say(depth, desk.units))}</b>")
+        seen = _("Seen to {depth}", depth=f"<b>{escape(down_to)}</b>")
     if spread:
         seen += f' <span class="tb-quiet">({escape(spread)})</span>'
     if assessment and not assessment.usable:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -66,7 +67,14 @@ def show_cards(desk: Desk) -> None:
     for each in found:
         if each.drift.faded:
             widgets.show_html(widgets.say_html(card_say(each.number), _(cards.drift_say(each.drift)), act=True))
-    widgets.show_html(cards_html(found))
+    told = [each for each in found if math.isfinite(each.drift.drift_delta_e00)]
+    if told:
+        widgets.show_html(cards_html(told))
+    early = [str(each.number) for each in found if each not in told]
+    if early:
+        # One line for all of them: a new company's cards have nothing to tell yet.
+        say = _("Too few photos yet to tell whether it fades: {cards}.", cards=", ".join(early))
+        widgets.show_html(f'<div class="tb-quiet">{say}</div>')
     drawn = [each for each in found if each.drift.series]
     if not drawn:
         return

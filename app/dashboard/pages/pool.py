@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+from collections.abc import Sequence
 from html import escape
 
 import streamlit as st
@@ -13,7 +15,7 @@ from app.dashboard.compare import show_compare
 from app.dashboard.session import Desk
 from app.dashboard.speech import _, speech
 from app.records import Progress, Recovery, Sighted, Standing, Visit
-from app.report.charts import recovery_panels
+from app.report.charts import WIDTHS_PX, draw_recovery
 from app.treatment.units import say_pool_volume, say_pressure
 from vision.results import Clarity, Severity
 
@@ -31,9 +33,9 @@ def show(desk: Desk) -> None:
     show_title(desk, recovery, progress)
     left, right = st.columns([1, 1], gap="medium")
     with left:
-        widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
-        stall_part.show(progress, recovery.pool)
         show_links(desk, recovery, progress)
+        widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
+        stall_part.show(progress, recovery.pool, step)
         quote_part.show(desk, recovery)
     with right:
         show_chart(desk, recovery, progress)
@@ -57,21 +59,20 @@ def show_title(desk: Desk, recovery: Recovery, progress: Progress) -> None:
     measured = [visit.assessment for visit in recovery.visits if visit.assessment and visit.assessment.usable]
     if measured:
         newest = measured[-1]
+        seen, spread = units.seen_say(newest.visible_depth_m, recovery.pool, desk.units)
         widgets.show_html(
             f'<div class="tb-now"><span class="tb-gauge"><span class="what">{escape(_("One sees down to"))}</span>'
-            f'<span class="word">{escape(units.depth_say(newest.visible_depth_m, desk.units))}</span> '
-            f'<span class="sure">{escape(units.depth_range_say(newest.visible_depth_m, desk.units))}</span></span>'
+            f'<span class="word">{escape(seen)}</span> '
+            f'<span class="sure">{escape(widgets.likely_say(spread))}</span></span>'
             f"{widgets.clarity_html(newest.clarity, newest.clarity_probability)}"
             f"{widgets.severity_html(newest.severity, newest.severity_probability)}</div>"
         )
-        change = actions.last_change(desk.log, recovery.id)
-        if change is not None:
-            widgets.show_html(f'<p class="tb-quiet">{escape(_(change.say))}</p>')
 
 
 def show_links(desk: Desk, recovery: Recovery, progress: Progress) -> None:
     """Show what can be done with the recovery: add a visit, and close it once it is ready."""
     if recovery.closed_at is not None:
+        show_closed(desk, recovery)
         return
     with st.container(key="tb-do"):
         st.page_link(
@@ -87,6 +88,17 @@ def show_links(desk: Desk, recovery: Recovery, progress: Progress) -> None:
             st.rerun()
 
 
+def show_closed(desk: Desk, recovery: Recovery) -> None:
+    """Say since when a recovery is closed, and offer to take that back."""
+    day = words.day_say(desk.local(recovery.closed_at or desk.now), desk.local(desk.now))
+    widgets.show_html(widgets.say_html(_("Closed {day}.", day=day), _("Its photos and figures stay.")))
+    others = actions.recoveries_of(desk.log, recovery.pool.id)
+    free = all(each.closed_at is not None for each in others)
+    if free and desk.actor.may(Right.CLOSE) and st.button(_("Not done yet: open it again"), width="stretch"):
+        actions.reopen_recovery(desk.log, recovery.id, at=desk.now)
+        st.rerun()
+
+
 def show_chart(desk: Desk, recovery: Recovery, progress: Progress) -> None:
     """Show how far one sees and the algae over time, doses and the forecast marked."""
     st.subheader(_("Way to clear water"))
@@ -95,23 +107,33 @@ def show_chart(desk: Desk, recovery: Recovery, progress: Progress) -> None:
             widgets.say_html(_("Nothing is measured yet."), _("Add a visit with a photo of the water beside the card."))
         )
         return
-    panels = recovery_panels(
-        recovery,
-        now=desk.now,
-        days_to_clear=None if progress.standing in (Standing.READY, Standing.DONE) else progress.days_to_clear,
-        depth_unit=desk.units.length,
-        m_per_unit=desk.units.m_per_length,
-        ground=desk.ground,
-        say=speech(),
+    way = (_("Visible depth over time"), _("Living algae over time"))
+    widgets.show_html(
+        f'<div class="tb-way">{"".join(way_html(desk, recovery, progress, size, way) for size in WIDTHS_PX)}</div>'
     )
-    for panel, alt in zip(panels, (_("Visible depth over time"), _("Living algae over time")), strict=True):
-        st.altair_chart(panel, theme=None, width="stretch", alt=alt)
     say = _(
         "Bars are 80 % intervals. A dashed line with a triangle is a dose. "
         "A small triangle above a point: the floor was seen, one sees at least that far. "
         "A lying bar: when the water is expected to be clear."
     )
     widgets.show_html(f'<div class="tb-quiet">{escape(say)}</div>')
+
+
+def way_html(desk: Desk, recovery: Recovery, progress: Progress, size: str, alt: Sequence[str]) -> str:
+    """Return the chart in one size as a picture."""
+    drawn = draw_recovery(
+        recovery,
+        now=desk.now,
+        days_to_clear=None if progress.standing in (Standing.READY, Standing.DONE) else progress.days_to_clear,
+        depth_unit=desk.units.length,
+        m_per_unit=desk.units.m_per_length,
+        ground=desk.ground,
+        size=size,
+        zone=desk.zone,
+        speech=speech(),
+    )
+    data = base64.b64encode(drawn.encode()).decode("ascii")
+    return f'<img class="{size}" alt="{escape(", ".join(alt))}" src="data:image/svg+xml;base64,{data}">'
 
 
 def show_two(desk: Desk, recovery: Recovery) -> None:
@@ -137,8 +159,10 @@ def show_two(desk: Desk, recovery: Recovery) -> None:
     if before is None or after is None:
         widgets.show_html(widgets.say_html(_("One of these photos cannot be shown."), _("Choose another visit.")))
         return
+    # The day alone, so that it fits beside the line; the hour stands in the box above.
+    tags = [words.begin(words.day_say(desk.local(each.at), desk.local(desk.now))) for each in chosen]
     with st.container(key="tb-two"):
-        show_compare(before, day[first], after, day[later], key=f"compare-{recovery.id}")
+        show_compare(before, tags[0], after, tags[1], key=f"compare-{recovery.id}")
     said = _("One is as taken: no card.")
     if before_set and after_set:
         said = _("Both in the card's colours, at one scale.")
@@ -201,6 +225,9 @@ def show_visits(desk: Desk, recovery: Recovery) -> None:
         if opened.open:
             with opened:
                 show_visit(desk, visit)
+                if recovery.closed_at is None and desk.actor.may(Right.VISIT):
+                    asked = {"recovery": recovery.id, "visit": visit.id}
+                    st.page_link(desk.pages["visit"], label=_("Change this visit"), query_params=asked)
 
 
 def visit_say(visit: Visit) -> str:

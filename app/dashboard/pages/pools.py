@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from html import escape
 from uuid import uuid4
 
 import streamlit as st
@@ -39,10 +40,9 @@ def show(desk: Desk) -> None:
         with st.expander(_("Add a pool"), expanded=none_at_all, icon=":material/add:"):
             show_new(desk)
     if none_at_all:
-        hint = (
-            _("Add the first one above.") if adds else _("Ask the office to add it, or the owner to assign it to you.")
-        )
-        widgets.show_html(widgets.say_html(_("No pool is in the log yet."), hint))
+        if not adds:
+            hint = _("Ask the office to add it, or the owner to assign it to you.")
+            widgets.show_html(widgets.say_html(_("No pool is in the log yet."), hint))
         return
     show_tags(desk)
     st.text_input(_("Find a pool: name, owner or town"), type="search", placeholder=_("Search"), key="pools-words")
@@ -96,16 +96,12 @@ def show_pool(desk: Desk, row: PoolRow) -> None:
     """Show one pool: what it is, its recoveries, the way to start one, and the way to correct it."""
     pool = row.pool
     with st.container(key=f"tb-pool-{pool.id}", gap="small"):
-        st.subheader(pool.name)
-        widgets.show_html(
-            widgets.facts_html(
-                [
-                    (_("Volume"), say_pool_volume(pool.volume_l, desk.units.name)),
-                    (_("Filter"), _(words.FILTER[pool.filter_kind])),
-                    *([(_("Town"), pool.town)] if pool.town else []),
-                ]
-            )
-        )
+        facts = [
+            (_("Volume"), say_pool_volume(pool.volume_l, desk.units.name)),
+            (_("Filter"), _(words.FILTER[pool.filter_kind])),
+            *([(_("Town"), pool.town)] if pool.town else []),
+        ]
+        widgets.show_html(f"<h3>{escape(pool.name)}</h3>{widgets.facts_html(facts)}")
         for recovery in row.recoveries[:RECOVERIES_SHOWN]:
             started = words.day_say(desk.local(recovery.opened_at), desk.local(desk.now))
             is_open = recovery.closed_at is None

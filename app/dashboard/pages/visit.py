@@ -1,7 +1,8 @@
 """Add a visit, phone first: pool, photos, equipment, readings, what was poured and done; then the next step.
 
-A photo is in the log the moment it arrives, as the beginning of the visit; saving adds the rest. A dropped
-connection loses no photo: the page offers to go on with the visit that was begun.
+A photo is in the log the moment it arrives, as the beginning of the visit; what is typed is kept beside it as it is
+typed (`app.dashboard.typed`), and saving makes both one visit. A dropped connection loses neither: the page offers to
+go on.
 """
 
 from __future__ import annotations
@@ -15,10 +16,11 @@ from app import actions, intake, strips
 from app.access import Right
 from app.actions import PhotoIn
 from app.config import MAX_PHOTO_MB
-from app.dashboard import session, strip_form, visit_form, widgets, words
+from app.dashboard import care, session, strip_form, typed, visit_form, widgets, words
 from app.dashboard.session import Desk
 from app.dashboard.speech import _, several
 from app.errors import TurnblueError
+from app.intake import Draft
 from app.records import Pool, Recovery, Visit
 from vision.errors import VisionError
 
@@ -87,15 +89,14 @@ def go_to(desk: Desk, pool: Pool, **more: str) -> None:
 
 def propose(desk: Desk, by_id: dict[str, Recovery]) -> None:
     """Propose pools by large buttons: visits begun and not saved, then those due today; or by a photo."""
-    at_recovery = {visit.id: each for each in by_id.values() for visit in each.visits}
     offered: dict[str, tuple[str, dict[str, str]]] = {}
     for draft in intake.drafts(desk.log):
-        recovery = at_recovery.get(draft.visit_id)
-        if recovery is not None:
+        recovery = by_id.get(draft.recovery_id)
+        if recovery is not None and recovery.id not in offered and not draft.changes:
             when = words.when_say(desk.local(draft.begun_at), desk.local(desk.now), us=desk.us)
             name = _("Go on: {pool}, begun {when}", pool=recovery.pool.name, when=when)
             name += f" ({draft.begun_by})" if draft.begun_by else ""
-            offered[recovery.id] = (name, {"visit": draft.visit_id})
+            offered[recovery.id] = (name, where(draft))
     today = desk.local(desk.now).date()
     for row in actions.board(desk.log, now=desk.now):
         due = row.progress.next_visit_due
@@ -138,7 +139,8 @@ def make(desk: Desk, recovery: Recovery) -> None:
         show_verdicts(desk, visit)
     visit = strip_form.show_strip(desk, recovery, visit)
     step = actions.next_step(desk.log, recovery.id, now=desk.now)
-    noted = visit_form.show(desk, recovery.pool, step, was=visit)
+    sheet = typed.open_sheet(desk, recovery, visit)
+    noted = visit_form.show(desk, recovery.pool, step, sheet, was=visit)
     if noted is None:
         return
     at = desk.now if visit is None else visit.at
@@ -153,6 +155,7 @@ def make(desk: Desk, recovery: Recovery) -> None:
         visit = actions.log_visit(desk.log, recovery.id, at=desk.now, by=noted.by).visit
     saved = actions.update_visit(desk.log, visit_form.noted_in(visit, noted), at=desk.now, by=noted.by)
     intake.end_draft(desk.log, saved.id)
+    typed.close_sheet(desk, sheet)
     forget_uploads()
     st.query_params.from_dict({"recovery": recovery.id, "saved": saved.id})
     st.rerun()
@@ -186,25 +189,32 @@ def begun(desk: Desk, recovery: Recovery) -> Visit | None:
     for visit in recovery.visits:
         if visit.id == asked:
             return visit
-    drafted = {each.visit_id for each in intake.drafts(desk.log)}
-    last = next((each for each in reversed(recovery.visits) if each.id in drafted), None)
-    if last is None:
-        last = recovery.visits[-1] if recovery.visits else None
-        if last is None or not visit_form.only_photos(last) or desk.now - last.at > GO_ON_WITHIN:
-            return None
-    when = words.when_say(desk.local(last.at), desk.local(desk.now), us=desk.us)
-    widgets.show_html(
-        widgets.say_html(
-            _("A visit was begun {when}.", when=when),
-            several(
-                "{count} photo is safe in the log.", "{count} photos are safe in the log.", len(last.photo_sha256s)
-            ),
-        )
-    )
+    drafts = [each for each in intake.drafts(desk.log) if each.recovery_id == recovery.id and not each.changes]
+    here = st.session_state.get("sheet", ("", "", None))[0]
+    if any(each.sheet_id and each.sheet_id in (here, session.query("sheet")) for each in drafts):
+        # Typed on this device, or taken up again already.
+        return None
+    draft = drafts[0] if drafts else None
+    last = recovery.visits[-1] if recovery.visits else None
+    if draft is None and last is not None and visit_form.only_photos(last) and desk.now - last.at <= GO_ON_WITHIN:
+        draft = Draft(recovery.id, last.id, "", last.at, last.by)
+    if draft is None:
+        return None
+    when = words.when_say(desk.local(draft.begun_at), desk.local(desk.now), us=desk.us)
+    count = next((len(each.photo_sha256s) for each in recovery.visits if each.id == draft.visit_id), 0)
+    kept = several("{count} photo is safe in the log.", "{count} photos are safe in the log.", count)
+    if not count:
+        kept = _("What was typed is safe in the log.")
+    widgets.show_html(widgets.say_html(_("A visit was begun {when}.", when=when), kept))
     if st.button(_("Go on with it"), width="stretch"):
-        st.query_params.from_dict({"recovery": recovery.id, "visit": last.id})
+        st.query_params.from_dict({"recovery": recovery.id, **where(draft)})
         st.rerun()
     return None
+
+
+def where(draft: Draft) -> dict[str, str]:
+    """Return what the address line names of a visit begun, besides its recovery."""
+    return {"visit": draft.visit_id} if draft.visit_id else {"sheet": draft.sheet_id}
 
 
 def show_arrival(desk: Desk, recovery: Recovery, visit: Visit | None) -> Visit | None:
@@ -246,7 +256,7 @@ def take(
             for photo in photos:
                 actions.receive_photo(desk.log, photo, received_at=desk.now, by=by)
             visit = actions.log_visit(desk.log, recovery.id, at=desk.now, by=by).visit
-            intake.begin_draft(desk.log, visit.id, at=desk.now, by=by)
+            typed.begin_visit(desk, recovery, visit)
         logged = actions.add_photos(desk.log, visit.id, photos, at=desk.now, by=by)
     except (TurnblueError, VisionError) as error:
         # As it is in the log now: the photos came first.
@@ -276,14 +286,15 @@ def show_result(desk: Desk, recovery: Recovery, visit: Visit | None) -> None:
     with stepped:
         widgets.show_html(widgets.say_html(_("Saved: {pool}", pool=recovery.pool.name), _(progress.say)))
         widgets.show_html(widgets.step_html(step, back=widgets.due_say(progress, desk)))
-    with seen:
-        show_verdicts(desk, visit)
         with st.container(key="tb-do"):
             st.page_link(desk.pages["board"], label=_("Done: to the board"), width="stretch")
         st.page_link(desk.pages["pool"], label=_("This pool's page"), query_params={"recovery": recovery.id})
         st.page_link(
             desk.pages["visit"], label=_("Change this visit"), query_params={"recovery": recovery.id, "visit": visit.id}
         )
+    with seen:
+        show_verdicts(desk, visit)
+    widgets.show_html(care.care_html("visit", shown=widgets.all_cautions(step)))
 
 
 def forget_uploads() -> None:

@@ -176,7 +176,7 @@ def test_the_first_visitor_may_come_by_any_address(browser, tmp_path):
         page = browser.new_page()
         page.set_default_timeout(TIMEOUT_MS)
         go(page, f"{url}/pools")
-        assert "No pool is in the log yet." in page.inner_text("body")
+        assert "Name, volume and filter are needed." in page.inner_text("body")
         page.close()
 
 

@@ -1,5 +1,6 @@
 """The hosting page's proxy in front of the dashboard, over HTTPS, in a real browser: signing in, a page, a link."""
 
+import http.client
 import os
 import re
 import shutil
@@ -59,6 +60,7 @@ def behind(tmp_path_factory):
             ("listen 80;", f"listen 127.0.0.1:{plain};"),
             ("listen 443 ssl;", f"listen 127.0.0.1:{secure} ssl;"),
             ("pools.example", "localhost"),
+            ("root /var/www/html;", f"root {folder}/html;"),
             ("https://$host$request_uri", f"https://$host:{secure}$request_uri"),
             # A name's own port is left out where it is the usual one.
             ("Host              $host;", f"Host              $host:{secure};"),
@@ -70,8 +72,10 @@ def behind(tmp_path_factory):
         paths = "".join(
             f"{each}_temp_path {folder}/{each};\n" for each in ("client_body", "proxy", "fastcgi", "uwsgi", "scgi")
         )
+        # Its workers read this folder as who runs the test does.
+        user = "user root;\n" if os.geteuid() == 0 else ""
         whole.write_text(
-            f"daemon off;\npid {folder}/pid;\nerror_log {folder}/errors.log;\nevents {{}}\n"
+            f"{user}daemon off;\npid {folder}/pid;\nerror_log {folder}/errors.log;\nevents {{}}\n"
             f"http {{\naccess_log {folder}/access.log;\n{paths}{site}\n}}\n"
         )
         running = subprocess.Popen([NGINX, "-c", str(whole)], stderr=subprocess.DEVNULL)
@@ -131,3 +135,19 @@ def test_a_link_through_the_proxy_is_in_no_log(behind, browser):
     context.close()
     assert "not-a-token" not in (folder / "access.log").read_text()
     assert not re.search(r"\b(crit|emerg|alert)\b", (folder / "errors.log").read_text())
+
+
+def test_the_renewals_address_is_served_and_all_else_goes_to_https(behind):
+    plain, secure, folder = behind
+    asked = folder / "html" / ".well-known" / "acme-challenge"
+    asked.mkdir(parents=True)
+    (asked / "token").write_text("mine")
+    port = int(plain.rpartition(":")[2])
+    said = []
+    for path in ("/.well-known/acme-challenge/token", "/pools?x=1"):
+        connection = http.client.HTTPConnection("127.0.0.1", port, timeout=10)
+        connection.request("GET", path, headers={"Host": "localhost"})
+        answer = connection.getresponse()
+        said.append((answer.status, answer.read() if answer.status == 200 else answer.getheader("Location")))
+        connection.close()
+    assert said == [(200, b"mine"), (301, f"{secure}/pools?x=1")]

@@ -8,7 +8,7 @@ from in_browser import TIMEOUT_MS, VIEWPORTS, Wire, assert_sound, go, served, se
 
 import app
 from app import actions, intake, strips
-from app.records import Chemical, Company, Equipment, FilterKind, Pool
+from app.records import Chemical, Company, Equipment, FilterKind, Pool, Work
 from app.tag import tag_code
 from models.simulator.stripdyes import KINDS
 from models.simulator.strips import StripScene, render_strip
@@ -33,7 +33,7 @@ def kept(tmp_path_factory, browser):
     with actions.open_log(folder) as log:
         actions.save_company(log, Company("Invented Pools", invented=True), at=now)
         strips.save_kind(log, true_kind(STRIP), at=now)
-        for number, name in enumerate((*CUT_AT, "six taps")):
+        for number, name in enumerate((*CUT_AT, "typed first", "six taps")):
             pool = actions.add_pool(log, Pool("", f"Try {number}", 56_000.0, FilterKind.CARTRIDGE), at=now)
             recovery = actions.open_recovery(log, pool.id, at=now - timedelta(days=1))
             recoveries[name] = recovery
@@ -106,10 +106,14 @@ def test_from_the_first_start_to_the_first_graded_visit(phone, tmp_path):
         page.wait_for_selector("text=Photo 1 of 1: measured")
         settle(page)
         page.get_by_text("All well: power on").tap()
+        # Saved straight out of a field that is still being typed in: the tap counts, and so does what was typed.
+        page.get_by_label("Note").fill("gate sticks")
         page.get_by_role("button", name="Save the visit").tap()
         page.wait_for_selector("text=Saved: Elm 3")
         settle(page)
         assert_sound(page)
+        # The next step is what one sees: the page begins at its top, however far down the form was.
+        assert page.evaluate("document.querySelector('[data-testid=stMain]').scrollTop") == 0
         assert "Next step" in page.inner_text("body")
         assert "Take care" in page.inner_text("body")
         page.get_by_role("link", name="Done: to the board").tap()
@@ -119,6 +123,7 @@ def test_from_the_first_start_to_the_first_graded_visit(phone, tmp_path):
     assert row.assessment.usable
     assert row.assessment.severity.value in ("moderate", "heavy")
     assert row.last_visit.equipment.pump_runs
+    assert row.last_visit.note == "gate sticks"
 
 
 COUNT_TAPS = (
@@ -186,8 +191,13 @@ def test_a_connection_cut_at_any_step_loses_no_photo_and_the_visit_goes_on_elsew
             settle(page)
             page.get_by_text("All well: power on").tap()
         if step == "while the form is filled in":
-            page.get_by_label("Note").fill("not saved")
+            page.get_by_label("Note").press_sequentially("gate sticks")
+            until(page, lambda: typed_in(folder, recovery).get("note") == "gate sticks")
             wire.cut()
+            # It is told in our words, not in those of the program that draws the page.
+            page.wait_for_selector('section[role="dialog"] h2')
+            title = "getComputedStyle(document.querySelector('section[role=dialog] h2'), '::after').content"
+            assert page.evaluate(title) == '"No connection"'
         if step == "as it is saved":
             # Cut just behind the tap: it is saved whole, or not at all.
             page.get_by_role("button", name="Save the visit").tap()
@@ -205,7 +215,61 @@ def test_a_connection_cut_at_any_step_loses_no_photo_and_the_visit_goes_on_elsew
         assert visit.id not in {each.visit_id for each in intake.drafts(log)}
     assert len(visit.photo_sha256s) == 1
     assert visit.equipment.pump_runs
-    assert visit.note == ""
+    assert visit.note == ("gate sticks" if step == "while the form is filled in" else "")
+
+
+def test_what_was_typed_before_any_photo_is_there_on_another_phone(phone, address, kept):
+    folder, recoveries = kept
+    recovery = recoveries["typed first"]
+    page = phone()
+    with Wire(address) as wire:
+        go(page, f"{wire.url}/visit?recovery={recovery.id}")
+        page.get_by_text("All well: power on").tap()
+        page.get_by_text("Brushed", exact=True).tap()
+        page.get_by_text("Something else was poured").tap()
+        page.get_by_label("Chemical 1").fill("Clarifier")
+        page.get_by_label("Chemical 1").press("Enter")
+        page.get_by_label("pH", exact=True).press_sequentially("7.6")
+        page.get_by_label("Note").press_sequentially("gate sticks")
+        page.get_by_label("Free chlorine").press_sequentially("3.5")
+        # The last one is not left: a phone that dies leaves no field.
+        until(page, lambda: typed_in(folder, recovery).get("read-free_chlorine") == 3.5)
+        wire.cut()
+        page.close()
+    with actions.open_log(folder) as log:
+        assert actions.recovery(log, recovery.id).visits == ()
+    page = phone()
+    go(page, f"{address}/visit")
+    page.get_by_role("button", name=f"Go on: {recovery.pool.name}").tap()
+    page.wait_for_selector("text=Throw away what was typed")
+    settle(page)
+    assert page.get_by_label("Free chlorine").input_value() == "3.5"
+    assert page.get_by_label("pH", exact=True).input_value() == "7.6"
+    # Its photo comes now; what was typed goes with the visit it begins.
+    photo = [upload("w.jpg", sample(GREEN, "typed first"))]
+    page.set_input_files('[data-testid="stFileUploaderDropzoneInput"] >> nth=0', photo)
+    page.wait_for_selector("text=Photo 1 of 1: measured")
+    settle(page)
+    page.get_by_role("button", name="Save the visit").tap()
+    page.wait_for_selector(f"text=Saved: {recovery.pool.name}")
+    with actions.open_log(folder) as log:
+        (visit,) = actions.recovery(log, recovery.id).visits
+        assert intake.drafts(log) == ()
+    assert {each.analyte: each.value for each in visit.readings} == {"free_chlorine": 3.5, "ph": 7.6}
+    assert visit.work == (Work.BRUSHED,)
+    assert visit.equipment == WELL
+    assert visit.note == "gate sticks"
+
+
+def typed_in(folder, recovery):
+    """Return what was typed at a pool's visit and is not saved."""
+    with actions.open_log(folder) as log:
+        sheets = [each for each in intake.drafts(log) if each.recovery_id == recovery.id]
+        typed = {}
+        for each in sheets:
+            visit_id = each.visit_id or None
+            typed |= intake.typed_at(log, recovery.id, sheet_id=each.sheet_id, visit_id=visit_id)
+    return typed
 
 
 def bring(page, url, photo):
@@ -229,7 +293,9 @@ def go_on_elsewhere(page, address, recovery):
     page.get_by_role("button", name=f"Go on: {recovery.pool.name}").tap()
     page.wait_for_selector("text=Photo 1 of 1")
     settle(page)
-    page.get_by_text("All well: power on").tap()
+    # What was tapped before the cut is tapped still.
+    if not page.get_by_role("checkbox", name="All well").is_checked():
+        page.get_by_text("All well: power on").tap()
     page.get_by_role("button", name="Save the visit").tap()
     page.wait_for_selector(f"text=Saved: {recovery.pool.name}")
 

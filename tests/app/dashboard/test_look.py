@@ -9,6 +9,7 @@ import app.dashboard
 from app.dashboard import start, widgets
 from app.dashboard.start import dashboard_command, dashboard_environment
 from app.records import Standing
+from app.report.charts import PALETTE
 from vision.results import Clarity, Severity
 
 CSS = (Path(app.dashboard.__file__).parent / "theme.css").read_text(encoding="utf-8")
@@ -118,3 +119,11 @@ def test_what_comes_from_outside_is_escaped():
     assert "<script>" not in widgets.say_html("<script>", "<script>")
     assert "<b onclick" not in widgets.facts_html([("<b onclick", "<b onclick")])
     assert '"><img' not in widgets.picture_html(None, "", missing='"><img')
+
+
+@pytest.mark.parametrize("ground", ["light", "dark"])
+def test_charts_are_drawn_in_the_pages_own_colours(ground):
+    named, palette = colours(ground), PALETTE[ground]
+    drawn = {name: getattr(palette, name) for name in ("paper", "ink", "quiet", "line", "depth", "algae", "good")}
+    assert drawn == {name: named[name] for name in drawn}
+    assert palette.dose == named["alert"]

@@ -24,6 +24,7 @@ from app.records import (
     Treatment,
     Work,
 )
+from app.treatment.causes import cautions_of
 from app.treatment.products import PRODUCTS, StrengthBasis
 from app.treatment.units import say_amount
 
@@ -425,9 +426,14 @@ def test_the_pool_page_ranks_why_the_water_stands_still(home):
     part = words[words.index("Why it stands still") :]
     assert f"{min(progress.stall_probability, 0.99):.0%}".replace("%", "\u00a0%") in part
     first, second = progress.causes[:2]
-    assert part.index(escape(first.check)) < part.index(escape(second.check))
-    # Opening a filter is dangerous: the caution stands in this part.
-    assert "Take care" in part[: part.index("</section>")]
+    assert part.index(escape(first.say)) < part.index(escape(second.say))
+    # What the next step says already is not said again: each check stands once, the likelier cause's first.
+    assert [words.count(escape(each.check)) for each in (first, second)] == [1, 1]
+    assert words.index(escape(first.check)) < words.index(escape(second.check))
+    # Opening a filter is dangerous: every caution stands on the page.
+    warned = cautions_of([first, second], pool)
+    assert [each for each in warned if escape(each) not in words] == []
+    assert warned
 
 
 def test_the_card_can_be_downloaded(oak):

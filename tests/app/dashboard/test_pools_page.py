@@ -1,5 +1,6 @@
 """The Pools page over many pools: searched, turned, corrected; boxes that carry a few pools of many."""
 
+import re
 from datetime import UTC, datetime
 
 import pytest
@@ -26,7 +27,8 @@ def home(tmp_path, monkeypatch):
 
 
 def shown_pools(at):
-    return [each.value for each in at.subheader if each.value.startswith("Pool ")]
+    bodies = " ".join(str(each.proto.body) for each in at.get("html"))
+    return re.findall(r"<h3>(Pool [^<]*)</h3>", bodies)
 
 
 def named(elements, label):

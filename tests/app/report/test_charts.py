@@ -1,11 +1,16 @@
-"""The recovery's chart: what it holds, on which grounds, and that nothing is fetched."""
+"""The recovery's chart: what it holds, where it is drawn, on which grounds, and that nothing is fetched."""
 
+import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
+from xml.etree import ElementTree
 
 import pytest
 
 from app.records import Assessment, Chemical, FilterKind, Pool, Recovery, Treatment, Visit
-from app.report.charts import PALETTE, algae_rows, depth_rows, dose_rows, recovery_chart, recovery_panels
+from app.report.charts import DAY_PX, PALETTE, WIDTHS_PX, algae_rows, depth_rows, dose_rows, draw_recovery
+from app.words import translate
 from vision.results import Clarity, Interval, Severity
 
 START = datetime(2026, 6, 1, 9, tzinfo=UTC)
@@ -64,38 +69,58 @@ def test_doses_are_named():
 
 
 @pytest.mark.parametrize("ground", PALETTE, ids=str)
-@pytest.mark.parametrize("narrow", [True, False], ids=["phone", "desktop"])
-def test_the_panels_hold_their_rows_and_fetch_nothing(ground, narrow):
-    panels = recovery_panels(RECOVERY, now=NOW, depth_unit="ft", m_per_unit=0.3048, ground=ground, narrow=narrow)
-    specs = [panel.to_dict() for panel in panels]
-    for spec in specs:
-        assert "'url'" not in str(spec)
-        assert "sodium hypochlorite 30 L" in str(spec)  # doses are marked on both
-        assert spec["layer"][0]["encoding"]["y"]["scale"]["type"] == "log"
-    assert PALETTE[ground].depth in str(specs[0])
-    assert "Visible depth, ft" in str(specs[0])
-    assert PALETTE[ground].algae in str(specs[1])
+@pytest.mark.parametrize("size", WIDTHS_PX, ids=str)
+def test_the_chart_holds_its_rows_and_fetches_nothing(ground, size):
+    drawn = draw_recovery(RECOVERY, now=NOW, depth_unit="ft", m_per_unit=0.3048, ground=ground, size=size)
+    root = ElementTree.fromstring(drawn)
+    assert root.get("width") == f"{WIDTHS_PX[size]:g}"
+    assert "href" not in drawn
+    assert "Visible depth, ft" in drawn
+    # Two measured visits: a dot each on the upper panel; the one bound from below has its triangle.
+    assert drawn.count("<circle") == 2
+    # One dose, a dashed line on each panel.
+    assert drawn.count("stroke-dasharray") == 2
+    assert {PALETTE[ground].depth, PALETTE[ground].algae} <= set(re.findall(r"#[0-9A-F]{6}", drawn))
 
 
-def test_both_panels_have_one_time_axis():
-    domains = {
-        str(layer["encoding"]["x"]["scale"]["domain"])
-        for panel in recovery_panels(RECOVERY, now=NOW)
-        for layer in panel.to_dict()["layer"]
-        if layer["encoding"].get("x", {}).get("scale")
-    }
-    assert len(domains) == 1
+def test_a_later_photo_lies_to_the_right_and_a_deeper_view_higher():
+    drawn = draw_recovery(RECOVERY, now=NOW)
+    first, later = re.findall(r'<circle cx="([0-9.]+)" cy="([0-9.]+)"', drawn)
+    assert float(first[0]) < float(later[0])
+    # Heights are counted from the top.
+    assert float(first[1]) > float(later[1])
 
 
-def test_for_paper_both_are_one_chart_of_the_asked_width():
-    spec = recovery_chart(RECOVERY, now=NOW, width_px=500).to_dict()
-    assert [panel["width"] for panel in spec["vconcat"]] == [500, 500]
-    assert "config" in spec
+def test_all_that_is_drawn_lies_on_the_paper():
+    forecast = Interval(1.0, 3.0, 9.0)
+    for size, width in WIDTHS_PX.items():
+        drawn = draw_recovery(RECOVERY, now=NOW, days_to_clear=forecast, size=size)
+        places = [float(each) for each in re.findall(r' c?x[12]?="([-0-9.]+)"', drawn)]
+        assert min(places) >= 0
+        assert max(places) <= width
+
+
+def test_no_two_days_names_meet():
+    long = replace(RECOVERY, opened_at=START - timedelta(days=90))
+    drawn = draw_recovery(long, now=NOW, size="narrow")
+    days = [
+        float(each)
+        for each in re.findall(r'<text x="([0-9.]+)" y="[0-9.]+" font-size="14" text-anchor="middle"', drawn)
+    ]
+    assert len(days) > 2
+    assert min(later - day for day, later in pairwise(days)) >= DAY_PX
+
+
+def test_the_chart_speaks_its_readers_language():
+    drawn = draw_recovery(RECOVERY, now=NOW, speech=translate("es"))
+    assert "Profundidad" in drawn
+    assert "Visible depth" not in drawn
 
 
 def test_an_empty_recovery_still_has_axes():
-    empty = Recovery("r", POOL, START, None, ())
-    assert all(panel.to_dict()["layer"] for panel in recovery_panels(empty, now=NOW))
+    drawn = draw_recovery(Recovery("r", POOL, START, None, ()), now=NOW)
+    assert drawn.count("<rect") > 2
+    assert "<circle" not in drawn
 
 
 def luminance_of(colour):
@@ -105,7 +130,7 @@ def luminance_of(colour):
 
 
 @pytest.mark.parametrize("ground", PALETTE, ids=str)
-@pytest.mark.parametrize("ink", ["ink", "quiet", "depth", "algae", "dose"])
+@pytest.mark.parametrize("ink", ["ink", "quiet", "depth", "algae", "dose", "good"])
 def test_every_ink_stands_on_its_ground(ground, ink):
     # WCAG 2.2 1.4.3 asks 4.5:1 of text; we hold lines and points to it too.
     palette = PALETTE[ground]
@@ -118,10 +143,10 @@ def test_every_ink_stands_on_its_ground(ground, ink):
     [
         ({"ground": "grey"}, "ground must be one of"),
         ({"m_per_unit": 0.0}, "m_per_unit must be above 0"),
-        ({"width_px": 0}, "width_px must be above 0"),
+        ({"size": "huge"}, "size must be one of"),
     ],
-    ids=["ground", "unit", "width"],
+    ids=["ground", "unit", "size"],
 )
 def test_wrong_arguments_are_named(wrong, message):
     with pytest.raises(ValueError, match=message):
-        recovery_chart(RECOVERY, now=NOW, **wrong)
+        draw_recovery(RECOVERY, now=NOW, **wrong)

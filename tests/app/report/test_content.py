@@ -87,9 +87,24 @@ def test_done_is_clear_since_the_first_clear_photo_and_to_the_floor():
 def test_nobody_sees_further_down_than_the_pool_is_deep():
     # 3.4 m most likely, 2.7 m at the low end.
     report = said((recovery(GREEN, BLUE, pool=replace(POOL, depth_deep_m=3.0)), *GOING[1:]))
-    assert (report.depth, report.now.seen) == ("About to the floor", "You see about to the floor")
+    assert (report.depth, report.now.seen) == ("Nearly to the floor", "You see nearly to the floor")
     report = said((recovery(GREEN, BLUE, pool=replace(POOL, depth_deep_m=2.5)), *GOING[1:]))
     assert report.depth == "To the floor"
+
+
+def test_a_floor_that_the_tech_saw_is_said_to_be_seen():
+    deep = recovery(GREEN, BLUE, pool=replace(POOL, depth_deep_m=3.0))
+    seen = replace(deep, visits=(*deep.visits[:-1], replace(deep.visits[-1], floor_seen=True)))
+    report = said((seen, *GOING[1:]))
+    assert (report.depth, report.now.seen) == ("To the floor", "You see to the floor")
+
+
+def test_a_visit_without_a_usable_photo_says_so():
+    dark = recovery(GREEN, BLUE)
+    dark = replace(dark, visits=(replace(dark.visits[0], assessment=None), *dark.visits[1:]))
+    report = said((dark, *GOING[1:]))
+    assert report.visits[0].water == "No photo that could be measured."
+    assert report.visits[0].sha256 == ""
 
 
 def test_closed_without_clear_water_is_not_called_clear():
