@@ -78,8 +78,8 @@ is bought with many that are said to be weak.
 **What it cannot know.** The same colour belongs to little algae that absorb much and to much that absorb little, and
 much that is dead or dissolved absorbs as well. `python -m models.training.ceiling` prints how far a grader gets that is
 given the water's colours as a good measurement has them, no picture between. With the colours at five known depths,
-pool and floor known: clarity exact 76 %, severity 77 %. With the deep end's colour alone, which is most of what one
-photo shows: 56 % and 71 %. So what was asked for is beyond these waters' optics, not only beyond this grader; a disc
+pool and floor known: clarity exact 71 %, severity 70 %. With the deep end's colour alone, which is most of what one
+photo shows: 54 % and 64 %. So what was asked for is beyond these waters' optics, not only beyond this grader; a disc
 tells clarity where a photo cannot.
 Water seen through reflections of a bright sky; a floor so dark that clear and turbid water look alike; coloured light
 from awnings or trees that the card does not share. It is no test of water safety.
