@@ -30,7 +30,7 @@ from vision.features import FEATURES
 from vision.fitness import FITNESS_FEATURES
 from vision.kernel import KernelMachine, Scores, steps_around
 from vision.network import Network, network_of
-from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Grade, Interval, Severity
+from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Grade, Interval, Severity, within_one
 from vision.water import CELL_FEATURES
 from vision.widening import blurred, spread_by_colour
 
@@ -319,17 +319,12 @@ def _within_grade(interval: Interval, grade: Grade, lowers: Mapping[str, float])
 
 def settled(grade: Grade, order: list[str]) -> bool:
     """Tell whether the grade and its neighbours hold most of the probability."""
-    return _within_one(grade, order) >= LEAST_WITHIN_ONE
+    return within_one(grade.grade, grade.probabilities, order) >= LEAST_WITHIN_ONE
 
 
 def weak(grade: Grade, order: list[str], most: float = WEAK) -> bool:
     """Tell whether the grade is two classes off or more with a probability over `most`."""
-    return 1 - _within_one(grade, order) > most
-
-
-def _within_one(grade: Grade, order: list[str]) -> float:
-    place = order.index(grade.grade)
-    return sum(grade.probabilities[name] for name in order[max(place - 1, 0) : place + 2])
+    return 1 - within_one(grade.grade, grade.probabilities, order) > most
 
 
 def quantiles(steps: Array, bounds: Array, shares: tuple[float, ...]) -> Array:

@@ -8,7 +8,7 @@ In: nothing. Out: the types that pass between `vision` and `app`, and `to_json`,
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from enum import StrEnum
 from typing import Any
@@ -117,6 +117,12 @@ class Grade:
 
     grade: str
     probabilities: Mapping[str, float]
+
+
+def within_one(grade: str, probabilities: Mapping[str, float], order: Sequence[str]) -> float:
+    """Return the probability that a grade is right or off by one class, `order` being its scale's classes."""
+    place = list(order).index(grade)
+    return float(sum(probabilities[name] for name in order[max(place - 1, 0) : place + 2]))
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ from app.treatment.plan import CHECK
 from app.treatment.units import say_amount, say_pressure
 from app.words import Said
 from vision.flags import BY_NAME
-from vision.results import Clarity, Interval, Severity
+from vision.results import Clarity, Interval, Severity, within_one
 
 if TYPE_CHECKING:
     from app.dashboard.session import Desk
@@ -46,6 +46,10 @@ STANDING_MARK: Mapping[Standing, tuple[str, str]] = {
     Standing.DONE: ("tick", "good"),
 }
 """Each standing's shape and tone."""
+
+LOUD = 0.05
+"""Probability of being two classes off from which a photo asks the tech for more: one in twenty (our choice). The
+grader names fainter doubts too, on most photos; said each time, nobody would read the one that counts."""
 
 
 def shape_html(name: str) -> str:
@@ -297,7 +301,8 @@ def verdict_html(title: str, result: Mapping[str, Any] | None, units: u.Units) -
     """
     if result is None:
         return say_html(title, _("Safe in the log, not measured yet."))
-    found = [(BY_NAME[each["code"]], each["say"]) for each in result["problems"]]
+    faint = _faint(result["water"])
+    found = [(BY_NAME[each["code"]], each["say"]) for each in result["problems"] if each["code"] not in faint]
     # What a photo says in numbers of its own is said in the flag's words where the language has no other.
     own = [(flag, _(say) if speech().knows(say) else _(flag.say)) for flag, say in found]
     doubts = [doubt_html(_(flag.short), say, spoils=flag.spoils) for flag, say in own]
@@ -314,6 +319,18 @@ def verdict_html(title: str, result: Mapping[str, Any] | None, units: u.Units) -
         f"{clarity_html(clarity, water['clarity']['probabilities'][clarity])}"
         f"{severity_html(severity, water['severity']['probabilities'][severity])}</div>{''.join(doubts)}</div>"
     )
+
+
+def _faint(water: Mapping[str, Any] | None) -> set[str]:
+    """Return the doubts about grades that are fainter than `LOUD`: how sure a grade is stands beside it anyway."""
+    if water is None:
+        return set()
+    scales = {"clarity_weak": ("clarity", [*Clarity]), "severity_weak": ("severity", [*Severity])}
+    return {
+        code
+        for code, (name, order) in scales.items()
+        if 1 - within_one(water[name]["grade"], water[name]["probabilities"], order) < LOUD
+    }
 
 
 def likely_say(spread: str) -> str:
