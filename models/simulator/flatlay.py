@@ -147,7 +147,8 @@ def photograph(picture: F32, rng: np.random.Generator, *, shaded: bool = True) -
     fall = np.exp((x / width - 0.5) * rng.normal(0, 0.3) + (y / height - 0.5) * rng.normal(0, 0.3))
     if rng.random() < 0.3 and shaded:
         edge = x * np.cos(turn := rng.uniform(0, 6.3)) + y * np.sin(turn) - rng.uniform(-0.2, 0.8) * width
-        fall = fall * (1 - 0.7 / (1 + np.exp(-edge / rng.uniform(1, 30))))
+        # Bounded where single precision ends; so far off the edge the light is whole.
+        fall = fall * (1 - 0.7 / (1 + np.exp(np.minimum(-edge / rng.uniform(1, 30), 80))))
     lit = picture * fall[..., None] * np.exp(rng.normal(0, 0.12, 3)) * np.exp(rng.normal(-0.1, 0.3))
     lit = cv2.GaussianBlur(lit.astype(np.float32), (0, 0), rng.uniform(0.5, 1.5))
     encoded = np.clip(lit, 0, 1) ** (1 / 2.2)
