@@ -480,7 +480,7 @@ def _find_by_patches(photo: Photo) -> CardFound | ChartRefused | None:
         lattices: list[Lattice] = []
         seen = look_for_chart(picture.rgb, _kept(find_lattices(picture.rgb), lattices))
         if isinstance(seen, ChartFound) and (held is None or seen.colour_fit > held[1].colour_fit):
-            return _chart_laid(photo, picture, seen)
+            return _chart_laid(photo, picture, seen, edge_width_px=seen.edge_width * seen.pitch_px * picture.reduction)
         card = _own_by_patches(photo, picture, lattices) or _own_by_outline(photo, picture)
         if card is not None:
             return card

@@ -8,14 +8,14 @@ chart is none.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from vision.grid import Lattice, find_lattices, jacobian, project, within
-from vision.gridfit import GridFit, fit_edges
+from vision.gridfit import GridFit, fit_edges, sample
 from vision.gridmatch import CELL_TOLERANCE, GridDesign, Match, cell_colours, cell_misfit, fit_steps, match_grid
 from vision.gridspots import spot_lattices
 
@@ -126,6 +126,8 @@ class ChartFound:
     `patch_side` is the patch's width and height in pitches, measured. `colour_fit` [0-1] is the share of the colour
     steps between neighbours explained by the chart's, `cell_misfit` each patch's distance from that fit, shape (4, 6)
     [natural log], `edge_share` the share of patches on edges of their own, `edge_residual_px` how well these lie.
+    `edge_width` is how wide a step between neighbours rises (10 to 90 %) [pitches] where the chart was taken by its
+    colours alone, else NaN.
     """
 
     corners_px: Array
@@ -136,6 +138,7 @@ class ChartFound:
     edge_share: float
     edge_residual_px: float
     pitch_px: float
+    edge_width: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -255,7 +258,20 @@ def _as_grown(encoded_rgb: Array, homography: Array, lattice: Lattice, design: G
         and all(edge.mean() >= SOFT_EDGE for edge in (seen[0], seen[-1], seen[:, 0], seen[:, -1]))
         and not _leaves_picture(encoded_rgb, homography, SOFT_SIDE)
     )
-    return found if borne else None
+    return replace(found, edge_width=_edge_width(encoded_rgb, homography)) if borne else None
+
+
+def _edge_width(encoded_rgb: Array, homography: Array) -> float:
+    """Return the median width of the steps from patch to patch, 10 to 90 % [pitches]; a blur makes them wide."""
+    along = np.linspace(0.0, 1.0, 33)
+    starts = np.stack(np.meshgrid(np.arange(CHART24_COLUMNS - 1), np.arange(CHART24_ROWS)), -1).reshape(-1, 1, 2)
+    places = starts + np.stack([along, np.zeros_like(along)], -1)
+    profile = sample(encoded_rgb, project(homography, places.reshape(-1, 2))).reshape(len(starts), len(along), 3)
+    # The channel that changes most says it; the dark between patches makes two steps of one.
+    run = np.nanmax(profile, axis=1) - np.nanmin(profile, axis=1)
+    slope = np.nanmax(np.abs(np.diff(profile, axis=1)), axis=1) / (along[1] - along[0])
+    width = 0.8 * run / np.maximum(slope, 1e-9)
+    return float(np.median(np.take_along_axis(width, run.argmax(1)[:, None], axis=1)))
 
 
 def refine_chart(encoded_rgb: Array, found: ChartFound) -> ChartFound:
@@ -286,7 +302,7 @@ def scale_chart(found: ChartFound, scale_x: float, scale_y: float) -> ChartFound
     size = float(np.sqrt(scale_x * scale_y))
     return ChartFound(
         _corners(homography, found.patch_side), homography, found.patch_side, found.colour_fit,
-        found.cell_misfit, found.edge_share, found.edge_residual_px * size, found.pitch_px * size,
+        found.cell_misfit, found.edge_share, found.edge_residual_px * size, found.pitch_px * size, found.edge_width,
     )  # fmt: skip
 
 
