@@ -28,8 +28,8 @@ def main(arguments: list[str] | None = None) -> None:
     """Render, fit, evaluate and, if told to, write."""
     parser = argparse.ArgumentParser(prog="python -m models.training", description=__doc__)
     parser.add_argument("folder", type=Path)
-    parser.add_argument("--count", type=int, default=1250, help="rendered pool photos to fit on")
-    parser.add_argument("--held-out", type=int, default=164, help="rendered photos to evaluate on")
+    parser.add_argument("--count", type=int, default=2000, help="rendered pool photos to fit on")
+    parser.add_argument("--held-out", type=int, default=240, help="rendered photos to evaluate on")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--write", action="store_true", help="write models/shipped")
     options = parser.parse_args(arguments)

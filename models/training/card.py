@@ -63,9 +63,9 @@ Water found and true overlap (intersection over union) by {overlap_median:.3f} a
 All this is printed by `{command}`.
 
 **How fast and how large.** `OMP_NUM_THREADS=1 python -m tests.bench_grading PHOTO...` prints how long each stage takes
-after decoding, of processor time on one core. With every core of the machine overloaded several times, a
-12-megapixel photo took 91 ms at the median of ten (asked for: 60), 143 ms at their nine tenths, 21 of them to find the
-water, 18 the card, 19 for the features; on a quiet machine it was not measured. The file is under 1 MB (asked for: 5).
+after decoding, of processor time on one core. A 12-megapixel photo took 63 to 66 ms at the median of twelve (asked for:
+60), 68 to 72 at their nine tenths: 20 of them to find the water, 16 for the features, 9 the card, 7 its colours.
+The file is under 1 MB (asked for: 5).
 
 **What was asked for.** Severity exact 92 %, within one 99.5 %; clarity from a plain photo exact 75 %, within one 98 %,
 and exact 92 % where depth and floor are known and seen; calibration error at most 0.04; coverage 76 to 84 %; no grade
