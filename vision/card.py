@@ -87,7 +87,7 @@ MOST_EDGE_RMS_PX = 1.5
 
 MOST_SPREADS, LEAST_SPREAD = 4, 0.01
 """How often a card with one or two marks read is laid on its edges again, and the share of edges that must have been
-gained to try once more."""
+gained to try once more: the project's own."""
 
 MOST_OUTSIDE_SHARE = 0.25
 """Share of patches outside the photo above which the card counts as cut off: the project's own."""
@@ -222,8 +222,9 @@ def _laid(
     search_px = max(3.0, reach_px)
     refined = align(even, homography, _dark_rectangles(), search_px=search_px, rounds=4)
     # Few marks leave a far corner off: edges near the marks are met first, then those that they bring in reach.
-    for _ in range(MOST_SPREADS if refined is not None and len(markers) in {1, 2} else 0):
-        assert refined is not None
+    for _ in range(MOST_SPREADS if len(markers) in {1, 2} else 0):
+        if refined is None:
+            break
         wider = align(even, refined.homography, _dark_rectangles(), search_px=search_px, rounds=4)
         if wider is None or wider.share < refined.share + LEAST_SPREAD:
             break

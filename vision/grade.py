@@ -239,10 +239,10 @@ def grade_features(features: Array, grader: Grader, *, shifted: Array | None = N
     steps = distributions(features[None] if shifted is None else np.vstack([features, shifted]), grader)
     depth = _widened(steps.depth, DEPTH_STEPS_M)
     chlorophyll = _widened(steps.chlorophyll, CHLOROPHYLL_STEPS_UG_L)
-    clarity = _grade(depth, DEPTH_STEPS_M, {grade.value: lower for grade, lower in CLARITY_LOWER_M.items()})
-    severity = _grade(
-        chlorophyll, CHLOROPHYLL_STEPS_UG_L, {grade.value: lower for grade, lower in SEVERITY_LOWER_UG_L.items()}
-    )
+    depth_lowers = {grade.value: lower for grade, lower in CLARITY_LOWER_M.items()}
+    chlorophyll_lowers = {grade.value: lower for grade, lower in SEVERITY_LOWER_UG_L.items()}
+    clarity = _grade(depth, DEPTH_STEPS_M, depth_lowers)
+    severity = _grade(chlorophyll, CHLOROPHYLL_STEPS_UG_L, chlorophyll_lowers)
     flags = []
     if steps.likeness[0] < grader.unlike:
         flags.append("out_of_range")
@@ -257,14 +257,8 @@ def grade_features(features: Array, grader: Grader, *, shifted: Array | None = N
     return Graded(
         clarity=clarity,
         severity=severity,
-        visible_depth_m=_within_grade(
-            _depth_interval(depth), clarity, {grade.value: lower for grade, lower in CLARITY_LOWER_M.items()}
-        ),
-        chlorophyll_ug_l=_within_grade(
-            _interval(chlorophyll, CHLOROPHYLL_STEPS_UG_L),
-            severity,
-            {grade.value: lower for grade, lower in SEVERITY_LOWER_UG_L.items()},
-        ),
+        visible_depth_m=_within_grade(_depth_interval(depth), clarity, depth_lowers),
+        chlorophyll_ug_l=_within_grade(_interval(chlorophyll, CHLOROPHYLL_STEPS_UG_L), severity, chlorophyll_lowers),
         flags=tuple(flags),
     )
 

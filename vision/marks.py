@@ -36,7 +36,8 @@ DARK_LEVEL, CLEAR_SIDE_PX, MOST_SPOTS = 128, 9, 120
 spots looked at: the project's own, for time."""
 
 SPOTS_AT_ONCE = 16
-"""Spots whose cells are read together, the largest first, until all of the card's marks are found."""
+"""Spots whose cells are read together, the largest first, until all of the card's marks are found: the project's own,
+for time."""
 
 LOCAL_WHITE_CELLS, LOCAL_WHITE_SHARE, LEAST_WHITE = 400, 24, 12
 """The local white is the lightest within a twenty-fourth of the picture, found at 400 px; under 12 of 255 it is night:
