@@ -68,7 +68,7 @@ def main() -> None:
             view = timed("view", view_of, photo, card, fit)
             region = timed("water", find_water, view, grader.water)
             timed("fitness", lambda v=view, r=region, c=card, f=fit: unfit(fitness_of(v, r, c, f), grader.fitness))
-            features = timed("features", features_of, view, region, card, fit, None)
+            features = timed("features", features_of, view, region, card, None)
             middle, beyond = np.median(view.linear[region.mask], axis=0), beyond_trained(fit)
             shifted = shifted_features(features, middle, spread_of(beyond, fit.uncertainty(middle).lab[None])[0])
             timed("grade", lambda x=features, s=shifted: grade_features(x, grader, shifted=s))

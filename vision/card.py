@@ -496,9 +496,8 @@ def _find_by_patches(photo: Photo) -> CardFound | ChartRefused | None:
             break
     if held is None:
         return refused
-    # No edges are left: they are as wide as the patches, and the photo is said to be blurred.
     picture, soft = held
-    return _chart_laid(photo, picture, soft, edge_width_px=soft.pitch_px * picture.reduction)
+    return _chart_laid(photo, picture, soft, edge_width_px=soft.edge_width * soft.pitch_px * picture.reduction)
 
 
 def _chart_laid(

@@ -101,6 +101,9 @@ SOFT_SCORE, SOFT_NODES, SOFT_MISFITS, SOFT_NODES_SURE = 0.6, 15, 3, 12
 """Colour score, spots seen of 24 and most patches that may not fit, from which a chart too blurred for edges is taken
 by its colours; and the spots that do where the score is `SURE_SCORE`. Ours."""
 
+SOFT_SCORE_WHOLE = 0.5
+"""Colour score that is enough for it where all 24 patches fit. Ours, from small blurred charts half in the shade."""
+
 SOFT_EDGE = 0.25
 """Least share of an outer row's or column's patches in whose middle a spot is seen. Ours: one of a column's four."""
 
@@ -208,12 +211,16 @@ def look_for_chart(encoded_rgb: Array, lattices: Iterable[Lattice] | None = None
             verdict = plain
         if isinstance(verdict, ChartRefused):
             reason = "cut_off" if verdict.reason == "cut_off" else reason
-            soft = soft or plain
+            soft = max(soft, plain, key=_colour_fit)
         elif _centred(verdict, lattice).sum() >= SURE_NODES:
             return verdict
         elif held is None or verdict.edge_share > held.edge_share:
             held = verdict
     return held or soft or ChartRefused(reason)
+
+
+def _colour_fit(found: ChartFound | None) -> float:
+    return -1.0 if found is None else found.colour_fit
 
 
 def look_for_soft_chart(encoded_rgb: Array) -> ChartFound | None:
@@ -232,7 +239,7 @@ def look_for_soft_chart(encoded_rgb: Array) -> ChartFound | None:
     design = chart24_design()
     for lattice in spot_lattices(encoded_rgb):
         match = match_grid(encoded_rgb, lattice, design)
-        if match is None or match.score < SOFT_SCORE or match.cells < design.rows * design.columns:
+        if match is None or match.score < SOFT_SCORE_WHOLE or match.cells < design.rows * design.columns:
             continue
         found = _as_grown(encoded_rgb, within(lattice, match.to_lattice, design.rows, design.columns), lattice, design)
         if found is not None:
@@ -250,7 +257,7 @@ def _as_grown(encoded_rgb: Array, homography: Array, lattice: Lattice, design: G
     seen = _centred(found, lattice, SOFT_OFF)
     sure = found.colour_fit >= SURE_SCORE
     borne = (
-        found.colour_fit >= SOFT_SCORE
+        found.colour_fit >= (SOFT_SCORE if bad.any() else SOFT_SCORE_WHOLE)
         and found.pitch_px >= SMALLEST_PITCH_PX
         and bad.sum() <= (MOST_BAD_CELLS if sure else SOFT_MISFITS)
         and seen.sum() >= (SOFT_NODES_SURE if sure else SOFT_NODES)

@@ -8,7 +8,6 @@ flag beside it says that it was not known.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -18,7 +17,6 @@ from numpy.typing import NDArray
 from vision import colour
 from vision.card import CardFound
 from vision.depthprofile import DARK, PROFILE_FEATURES, profile_of, ranked
-from vision.normalise import ColourFit
 from vision.shore import FOCAL_SHARE
 from vision.tuples import Triple
 from vision.water import FAR, Region, View, places_in_plane
@@ -31,12 +29,9 @@ EVERY_PX, MOST_PX = 2, 3000
 """Colours are taken of every so manyeth pixel and row, and of so many at most: there are plenty."""
 PARTS = ("near", "middle", "far")
 """The water is read in three parts of equal area by distance from the camera."""
-SHORE_BANDS = (0.012, 0.025, 0.05, 0.1, 0.2)
-"""Bounds of bands of distance from the water's edge [share of the photo's long side]: what is seen of walls and steps
-fades over them."""
 
 PHOTO_FEATURES = (
-    "L", "a", "b", "hue_sin", "hue_cos", "log_g_r", "log_b_g", "L_low", "L_high", "a_spread", "b_spread",
+    "L", "a", "b", "log_g_r", "log_b_g", "L_low", "L_high", "a_spread", "b_spread",
     "log_g_r_dark", "log_b_g_dark", "log_g_r_light", "log_b_g_light",
     *(f"d{axis}_{part}" for part in PARTS for axis in ("L", "a", "b")),
     *(f"{ratio}_{part}" for part in PARTS for ratio in ("log_g_r", "log_b_g")),
@@ -45,9 +40,7 @@ PHOTO_FEATURES = (
     "detail_red", "detail_green", "detail_blue", "edge_p95", "edge_p99", "alike_r_g", "alike_g_b",
     *(f"log_{channel}_p{share}" for share in (5, 25) for channel in "rgb"),
     *(f"log_{channel}_near_p{share}" for share in (10, 50) for channel in "rgb"),
-    *(f"d{axis}_shore{band}" for band in range(4) for axis in ("L", "a", "b")),
     "glare_share", "share", "depression_near", "depression_far", "tilt_cos", "card_width", "log_distance",
-    "light_r_b", "light_g", "L_ring_to_water",
     *PROFILE_FEATURES,
 )  # fmt: skip
 """Names of what the photo itself says, in their order; fixed for a model's life."""
@@ -70,7 +63,7 @@ class KnownPool:
     floor_srgb: Triple | None = None
 
 
-def features_of(view: View, region: Region, card: CardFound, fit: ColourFit, known: KnownPool | None = None) -> Array:
+def features_of(view: View, region: Region, card: CardFound, known: KnownPool | None = None) -> Array:
     """Return the feature vector of a photo's water.
 
     Parameters
@@ -81,8 +74,6 @@ def features_of(view: View, region: Region, card: CardFound, fit: ColourFit, kno
         Its water.
     card : CardFound
         The card, for the camera's stance.
-    fit : ColourFit
-        The colour correction, for the colour of the light.
     known : KnownPool, optional
         What the log knows of the pool.
 
@@ -92,8 +83,8 @@ def features_of(view: View, region: Region, card: CardFound, fit: ColourFit, kno
         In the order of `FEATURES`; always finite.
     """
     named = (
-        _colours(view, region) | _details(view, region) | _stance(view, region, card) | _light(view, region, fit)
-        | profile_of(view, region, card) | _known(known)
+        _colours(view, region) | _details(view, region) | _stance(view, region, card) | profile_of(view, region, card)
+        | _known(known)
     )  # fmt: skip
     vector = np.array([named[name] for name in FEATURES], dtype=np.float64)
     return np.nan_to_num(vector, nan=0.0, posinf=20.0, neginf=-20.0)
@@ -125,13 +116,11 @@ def _colours(view: View, region: Region) -> dict[str, float]:
     linear, lab = linear[::few], lab[::few]
     middle = ranked(linear, (0.5,))[0].astype(np.float64)
     L, a, b = (float(v) for v in _lab_of(middle))
-    hue = np.arctan2(b, a)
     lows, quarters, uppers, highs = ranked(lab, (0.1, 0.25, 0.75, 0.9))
     dark = ranked(linear[lab[:, 0] <= quarters[0]], (0.5,))[0]
     light = ranked(linear[lab[:, 0] >= uppers[0]], (0.5,))[0]
     named = {
-        "L": L, "a": a, "b": b, "hue_sin": float(np.sin(hue)), "hue_cos": float(np.cos(hue)),
-        "L_low": float(lows[0]), "L_high": float(highs[0]),
+        "L": L, "a": a, "b": b, "L_low": float(lows[0]), "L_high": float(highs[0]),
         "a_spread": float(highs[1] - lows[1]), "b_spread": float(highs[2] - lows[2]),
     }  # fmt: skip
     named["log_g_r"], named["log_b_g"] = _ratios(middle)
@@ -150,22 +139,6 @@ def _colours(view: View, region: Region) -> dict[str, float]:
         named |= {f"log_{c}_p{share}": float(np.log(max(v, 0) + DARK)) for c, v in zip("rgb", low, strict=True)}
     for share, low in zip((10, 50), ranked(steep, (0.1, 0.5)), strict=True):
         named |= {f"log_{c}_near_p{share}": float(np.log(max(v, 0) + DARK)) for c, v in zip("rgb", low, strict=True)}
-    return named | _shore(view, region, np.array([L, a, b]))
-
-
-def _shore(view: View, region: Region, middle_lab: Array) -> dict[str, float]:
-    """Return how the colour of bands along the water's edge differs from the water's own."""
-    lab_picture = view.lab[::EVERY_PX, ::EVERY_PX]
-    mask, whole = region.mask[::EVERY_PX, ::EVERY_PX], region.whole[::EVERY_PX, ::EVERY_PX]
-    away = cv2.distanceTransform(whole.astype(np.uint8), cv2.DIST_L2, 3) / max(mask.shape)
-    named = {}
-    distances, labs = away[mask], lab_picture[mask]
-    for band, (low, high) in enumerate(pairwise(SHORE_BANDS)):
-        here = np.flatnonzero((distances > low) & (distances <= high))
-        here = here[:: max(1, len(here) // MOST_PX)]
-        lab = ranked(labs[here], (0.5,))[0] if len(here) > 30 else middle_lab
-        for axis, difference in zip(("L", "a", "b"), lab - middle_lab, strict=True):
-            named[f"d{axis}_shore{band}"] = float(difference)
     return named
 
 
@@ -261,20 +234,6 @@ def _stance(view: View, region: Region, card: CardFound) -> dict[str, float]:
         "tilt_cos": float(tilt), "card_width": float(np.log(max(across, along) / max(height, width))),
         "log_distance": float(np.minimum(np.median(log_distance), FAR)),
     }  # fmt: skip
-
-
-def _light(view: View, region: Region, fit: ColourFit) -> dict[str, float]:
-    gains = np.log(fit.gains)
-    ring = cv2.dilate(region.whole.astype(np.uint8), np.ones((15, 15), np.uint8)) > 0
-    ring &= ~region.whole
-    light = view.lab[..., 0]
-    shore = float(ranked(light[ring], (0.5,))[0]) if ring.sum() > 50 else 50.0
-    water = float(ranked(light[region.mask], (0.5,))[0])
-    return {
-        "light_r_b": float(gains[0] - gains[2]),
-        "light_g": float(gains[1] - (gains[0] + gains[2]) / 2),
-        "L_ring_to_water": shore - water,
-    }
 
 
 def _known(known: KnownPool | None) -> dict[str, float]:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.card import CardFound
+from vision.depthprofile import ranked
 from vision.network import Network, softmax
 from vision.normalise import ColourFit
 from vision.otherlight import other_light
@@ -63,11 +64,11 @@ def fitness_of(view: View, region: Region, card: CardFound, fit: ColourFit) -> A
     wet = cv2.resize(region.whole.astype(np.uint8), small.shape[1::-1], interpolation=cv2.INTER_AREA) > 0
     dry = ~wet & ~_card_cells(view, small.shape[:2])
     around = small[dry] if dry.sum() > 20 else small.reshape(-1, 3)
-    low, middle, high = np.quantile(around, [0.1, 0.5, 0.9], axis=0)
-    water = np.median(small[wet], axis=0) if wet.any() else middle
+    low, middle, high = ranked(around, (0.1, 0.5, 0.9))
+    water = ranked(small[wet], (0.5,))[0] if wet.any() else middle
+    darkest, lightest = (float(v) for v in ranked(around[:, 0], (0.05, 0.95)))
     named += [
-        float(np.quantile(around[:, 0], 0.05)), middle[0], float(np.quantile(around[:, 0], 0.95)), middle[1], middle[2],
-        high[1], low[2], high[2], *water,
+        darkest, middle[0], lightest, middle[1], middle[2], high[1], low[2], high[2], *water,
     ]  # fmt: skip
     named += _detail(view, dry)
     named += [region.share, region.sureness, float(other_light(view, region))]
@@ -96,7 +97,7 @@ def _detail(view: View, dry: Array) -> list[float]:
     """Return how bright, how fine, how lopsided and how smooth the photo as taken is."""
     rgb = view.picture.rgb
     grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    named = [float(v) for v in np.quantile(grey[::2, ::2], [0.02, 0.5]) / 255]
+    named = [float(v) for v in ranked(grey[::2, ::2].ravel(), (0.02, 0.5)) / 255]
     strengths, leans = [], []
     plane: Array = grey
     for _ in range(3):

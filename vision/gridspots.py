@@ -48,9 +48,10 @@ def _spots(lab: Array, sigma: float) -> Array:
     """Return the middles of what stands out from its surroundings in any channel, strongest first, shape (N, 2)."""
     apart = cv2.GaussianBlur(lab, (0, 0), sigma) - cv2.GaussianBlur(lab, (0, 0), OUTER_SHARE * sigma)
     here, strength = [], []
-    for channel in range(3):
-        for level in (apart[..., channel], -apart[..., channel]):
-            rows, columns = np.nonzero((level == cv2.dilate(level, np.ones((3, 3), np.uint8))) & (level > LEAST_SPOT))
+    for plane in cv2.split(apart):
+        for level in (plane, -plane):
+            tops = np.flatnonzero((level == cv2.dilate(level, np.ones((3, 3), np.uint8))) & (level > LEAST_SPOT))
+            rows, columns = np.divmod(tops, level.shape[1])
             here.append(
                 np.column_stack([columns + _peak(level, rows, columns, 1), rows + _peak(level, rows, columns, 0)])
             )
@@ -70,6 +71,10 @@ def _spots(lab: Array, sigma: float) -> Array:
 
 def _peak(level: Array, rows: Array, columns: Array, axis: int) -> Array:
     """Return how far a spot's top lies from its highest pixel along an axis [px], by the parabola through three."""
-    ahead, behind = (np.roll(level, -step, axis=axis)[rows, columns] for step in (1, -1))
+    size = level.shape[axis]
+    # At the picture's edge the other end stands for what lies beyond: no grid of patches ends there.
+    ahead, behind = (
+        level[(rows + step) % size, columns] if axis == 0 else level[rows, (columns + step) % size] for step in (1, -1)
+    )
     bend = ahead - 2 * level[rows, columns] + behind
     return np.asarray(np.clip(0.5 * (behind - ahead) / np.minimum(bend, -1e-6), -0.5, 0.5))

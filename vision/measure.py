@@ -55,7 +55,7 @@ from vision.widening import shifted_features
 
 Array = NDArray[Any]
 
-PIPELINE = "0.3.0"
+PIPELINE = "0.4.0"
 """Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
 
 POOR_MEDIAN, POOR_P95 = 6.0, 20.0
@@ -72,6 +72,9 @@ BLURRED_SHARE = 0.55
 BLURRED_SHARE_UNREAD = 0.33
 """The same for a card whose marks are unreadable: the project's own, from rendered blurs (a blur of a quarter of a
 patch gives 0.39)."""
+SHARP_EDGE_PX = 2.0
+"""Edge width under which a picture is as sharp as pixels can be (`align.Alignment`): patches that are mixed all the
+same are too few pixels wide."""
 BLURRED_WIDTH = 0.012
 """Edge width over the photo's long side from which floor detail is lost to the blur: the project's own."""
 UNEVEN_RATIO = 1.8
@@ -211,7 +214,7 @@ def measure_water(
         problems.append(problem("no_water", str(no_water())))
         looked = replace(looked, region=None)
     if looked.view is not None and looked.region is not None and looked.card is not None and looked.fit is not None:
-        features = features_of(looked.view, looked.region, looked.card, looked.fit, known)
+        features = features_of(looked.view, looked.region, looked.card, known)
         middle = np.median(looked.view.linear[looked.region.mask], axis=0)
         sure = looked.fit.uncertainty(middle)
         beyond = beyond_trained(looked.fit)
@@ -385,7 +388,7 @@ def card_problems(card: CardFound, usable: NDArray[np.bool_]) -> list[Problem]:
     unread = card.design.markers and not card.markers_seen
     share = BLURRED_SHARE_UNREAD if unread else BLURRED_SHARE
     if np.isfinite(card.edge_width_px) and card.edge_width_px > share * card.patch_px:
-        problems.append(problem("blurred"))
+        problems.append(problem("card_too_small" if card.edge_width_px < SHARP_EDGE_PX else "blurred"))
     if not inside.all():
         problems.append(problem("card_cut_off"))
     return problems

@@ -51,11 +51,13 @@ class Network:
         ndarray, shape (N, outputs)
         """
         # What lies far outside the training photos counts as their edge: the network must not run on wildly.
-        hidden = (np.asarray(features, dtype=np.float32) - self.mean) * (1 / self.scale)
-        hidden = np.clip(hidden.astype(np.float32, copy=False), -CLIP, CLIP)
+        hidden = np.asarray(features, dtype=np.float32) - self.mean.astype(np.float32, copy=False)
+        hidden *= 1 / self.scale.astype(np.float32, copy=False)
+        np.clip(hidden, -CLIP, CLIP, out=hidden)
         last = len(self.weights) - 1
         for index, (weight, bias) in enumerate(zip(self.weights, self.biases, strict=True)):
-            hidden = hidden @ weight.astype(np.float32) + bias.astype(np.float32)
+            hidden = hidden @ weight.astype(np.float32, copy=False)
+            hidden += bias.astype(np.float32, copy=False)
             if index < last:
                 np.maximum(hidden, 0, out=hidden)
         return np.asarray(hidden, dtype=np.float64)

@@ -13,7 +13,7 @@ from typing import Any
 from starlette.concurrency import run_in_threadpool
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, compile_path
 
 from app import actions
@@ -48,8 +48,14 @@ async def health(_request: Request) -> Response:
     return PlainTextResponse("ok")
 
 
+async def board(_request: Request) -> Response:
+    """Lead to the first page, which is the board: whoever types its name means that."""
+    return RedirectResponse("/")
+
+
 DOORS: tuple[Door, ...] = (
     Door("/healthz", ("GET",), health, Right.ANYONE),
+    Door("/board", ("GET",), board, Right.ANYONE),
     Door("/r/{token}", ("GET",), customer.answer, Right.ANYONE),
     Door("/sign-in", ("GET",), sign_in.show, Right.ANYONE),
     Door("/sign-in", ("POST",), sign_in.take, Right.ANYONE),

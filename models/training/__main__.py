@@ -14,13 +14,15 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from models.training.card import Figures
+    from models.training.dataset import Vectors
     from models.training.fit import Fitted
+    from vision.network import Network
 
 SHIPPED = Path(__file__).parent.parent / "shipped"
 """Where the model file and its card go."""
 NAME = "grader"
 """Their name."""
-SCENES, SERIES = 7, 5
+SCENES, SERIES = 15, 10
 """Pools photographed in ten ways, and dilution series, of the evaluation."""
 
 
@@ -29,7 +31,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m models.training", description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--count", type=int, default=2000, help="rendered pool photos to fit on")
-    parser.add_argument("--held-out", type=int, default=240, help="rendered photos to evaluate on")
+    parser.add_argument("--held-out", type=int, default=720, help="rendered photos to evaluate on")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--write", action="store_true", help="write models/shipped")
     options = parser.parse_args(arguments)
@@ -53,7 +55,7 @@ def main(arguments: list[str] | None = None) -> None:
 def train(folder: Path, count: int, held_out: int, *, jobs: int) -> tuple[Fitted, Figures]:
     """Return the fitted grader and its figures."""
     from models.training import dataset
-    from models.training.card import figures_of
+    from models.training.card import HeldOut, figures_of
     from models.training.fit import bare_grader, fit_vectors, fit_water
 
     folder.mkdir(parents=True, exist_ok=True)
@@ -61,18 +63,24 @@ def train(folder: Path, count: int, held_out: int, *, jobs: int) -> tuple[Fitted
     ways = list(range(dataset.SAME_SCENE_START, dataset.SAME_SCENE_START + SCENES * dataset.WAYS_A_SCENE))
     series = list(range(dataset.SERIES_START, dataset.SERIES_START + SERIES * len(dataset.SERIES_UG_L)))
     plain = dataset.plain_numbers(held_out)
-    box = dataset.box_numbers(held_out)
-    everything = [*fit_on, *test_on, *plain, *box, *ways, *series]
+    everything = [*fit_on, *test_on, *plain, *ways, *series]
     dataset.over_photos(partial(dataset.render_one, folder), everything, jobs=jobs, say="photos")
     fit_on = dataset.whole(folder, fit_on)
+
+    def vectors(water: tuple[Network, ...], *sets: list[int]) -> list[Vectors]:
+        grader = bare_grader(water)
+        return [dataset.make_vectors(folder, grader, dataset.whole(folder, each), jobs=jobs) for each in sets]
+
+    # How the grader does on a renderer's photos is told by one that was fitted without any of them.
+    box = dataset.box_numbers(count)
+    others = [number for number in fit_on if number not in set(box)]
+    water = fit_water(folder, others, jobs=jobs)
+    known, unseen = vectors(water, others, box)
+    apart = fit_vectors(water, known)
     water = fit_water(folder, fit_on, jobs=jobs)
-    grader = bare_grader(water)
-    known, held, flat, other, same, rising = (
-        dataset.make_vectors(folder, grader, dataset.whole(folder, numbers), jobs=jobs)
-        for numbers in (fit_on, test_on, plain, box, ways, series)
-    )
+    known, *tests = vectors(water, fit_on, test_on, plain, ways, series)
     fitted = fit_vectors(water, known)
-    return fitted, figures_of(fitted, known, held, flat, other, same, rising)
+    return fitted, figures_of(fitted, known, HeldOut(*tests), apart, unseen)
 
 
 if __name__ == "__main__":

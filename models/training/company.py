@@ -130,7 +130,7 @@ def read_own(grader_path: Path, photos: Sequence[Mapping[str, Any]]) -> tuple[Ow
         if looked.view is None or looked.region is None or looked.card is None or looked.fit is None:
             continue
         known = KnownPool(photo.get("depth_shallow_m"), photo.get("depth_deep_m"))
-        features.append(features_of(looked.view, looked.region, looked.card, looked.fit, known))
+        features.append(features_of(looked.view, looked.region, looked.card, known))
         said = (photo.get("clarity"), photo.get("severity"))
         classes.append([order.index(name) if name else -1 for name, order in zip(said, orders, strict=True)])
         pools.append(str(photo["pool"]))
@@ -153,11 +153,12 @@ def fit_candidate(
 
     Rendered photos and weights stay; earlier company photos in the file give way to the ones of now.
     """
+    from models.training.evaluate import classes_of
     from models.training.fit import BOUNDS
     from models.training.kernelfit import fit_machine
     from vision.features import FEATURES
     from vision.grade import MACHINES
-    from vision.kernel import Scores, steps_around
+    from vision.kernel import Scores
 
     rendered = arrays["groups"] >= 0
     names = sorted(set(own.pools))
@@ -179,8 +180,7 @@ def fit_candidate(
             rows[: rendered.sum()].astype(np.float32), targets[: rendered.sum(), figure], log_bounds=log_bounds,
             groups=groups[: rendered.sum()], **kind,
         )  # fmt: skip
-        value, spread = _in_use(arrays, about, name, scores, own.pools, before)
-        levels = {"in_use": arrays[f"{name}.levels"]}
+        value, steps = _in_use(arrays, about, name, scores, own.pools, before)
         confirmed = own.classes[:, figure]
         targets[rendered.sum() :, figure] = _pulled_in(value, confirmed, edges)
         # A photo whose class nobody said teaches nothing of this figure.
@@ -189,24 +189,26 @@ def fit_candidate(
             rows[use].astype(np.float32), targets[use, figure], log_bounds=log_bounds, groups=groups[use],
             firmness=firmness[use], **kind,
         )  # fmt: skip
-        sums = np.zeros((len(rows), 2), dtype=np.float32)
-        sums[use] = fit.machine.sums
-        made[f"{name}.sums"], made[f"{name}.offsets"] = sums, fit.machine.offsets
-        made[f"{name}.levels"] = levels["candidate"] = fit.machine.levels
+        for part in ("sums", "votes"):
+            fitted = getattr(fit.machine, part)
+            whole = np.zeros((len(rows), fitted.shape[1]), dtype=fitted.dtype)
+            whole[use] = fitted
+            made[f"{name}.{part}"] = whole
+        for part in ("offsets", "shares", "levels"):
+            made[f"{name}.{part}"] = getattr(fit.machine, part)
         count = int(rendered.sum())
-        for who, each in (("in_use", (before.value, before.spread)), ("candidate", (fit.value, fit.spread))):
-            steps = steps_around(each[0][:count], each[1][:count], log_bounds, levels[who])
+        for who, left_out in (("in_use", before.steps), ("candidate", fit.steps)):
             place = np.clip(
-                np.searchsorted(log_bounds, targets[:count, figure], side="right") - 1, 0, steps.shape[1] - 1
+                np.searchsorted(log_bounds, targets[:count, figure], side="right") - 1, 0, left_out.shape[1] - 1
             )
-            rendered_losses[who].append(-float(np.log(steps[np.arange(count), place] + 1e-6).mean()))
+            rendered_losses[who].append(-float(np.log(left_out[np.arange(count), place] + 1e-6).mean()))
         here = (depth_known if name.startswith("informed") else ~depth_known) & (confirmed >= 0)
-        candidate_value, candidate_spread = np.zeros(len(value)), np.ones(len(value))
-        candidate_value[confirmed >= 0], candidate_spread[confirmed >= 0] = fit.value[count:], fit.spread[count:]
-        for who, v, s in (("in_use", value, spread), ("candidate", candidate_value, candidate_spread)):
-            classes = steps_around(v, s, np.concatenate([[-9.0], edges, [9.0]]), levels[who])
-            loss = losses.setdefault(who, np.full((len(v), 2), np.nan))
-            met = said.setdefault(who, np.full((len(v), 2), np.nan))
+        candidate = np.full_like(steps, np.nan)
+        candidate[confirmed >= 0] = fit.steps[count:]
+        for who, own_steps in (("in_use", steps), ("candidate", candidate)):
+            classes = classes_of(own_steps, log_bounds, edges)
+            loss = losses.setdefault(who, np.full((len(value), 2), np.nan))
+            met = said.setdefault(who, np.full((len(value), 2), np.nan))
             loss[here, figure] = -np.log(classes[here, confirmed[here]] + 1e-6)
             met[here, figure] = (classes.cumsum(axis=1) >= 0.5).argmax(axis=1)[here] == confirmed[here]
     made["targets"] = targets
@@ -227,22 +229,22 @@ def _edges(figure: int) -> Array:
 def _in_use(
     arrays: Mapping[str, Array], about: Mapping[str, Any], name: str, scores: Array, pools: Sequence[str], before: Any
 ) -> tuple[Array, Array]:
-    """Return what the grader in use says of the company's photos.
+    """Return values and steps that the grader in use gives the company's photos.
 
     Where it was fitted on this pool's photos itself, it is asked as if it had not been: without the company's photos.
     """
-    from vision.kernel import KernelMachine
+    from models.training.fit import BOUNDS
+    from vision.grade import machine_of
 
-    weights = arrays[f"{name}.weights"].astype(np.float32)
-    machine = KernelMachine(
-        arrays["rows"].astype(np.float32) * weights, weights, float(about["lengths"][name]), arrays[f"{name}.sums"],
-        arrays[f"{name}.offsets"],
-    )  # fmt: skip
-    value, spread = machine(machine.likeness(scores.astype(np.float32)))
+    log_bounds = np.log10(BOUNDS[0 if name.endswith("depth") else 1])
+    machine = machine_of(arrays, arrays["rows"].astype(np.float32), name, float(about["lengths"][name]))
+    likeness = machine.likeness(scores.astype(np.float32))
+    value, steps = machine(likeness)[0], machine.steps(likeness, log_bounds)
     seen = np.isin(pools, about.get("pools", []))
     if seen.any():
-        value[seen], spread[seen] = before.machine(before.machine.likeness(scores[seen].astype(np.float32)))
-    return value, spread
+        likeness = before.machine.likeness(scores[seen].astype(np.float32))
+        value[seen], steps[seen] = before.machine(likeness)[0], before.machine.steps(likeness, log_bounds)
+    return value, steps
 
 
 def _pulled_in(value: Array, confirmed: Array, edges: Array) -> Array:

@@ -56,7 +56,7 @@ FLATLAY_START = 5_000_000
 FLATLAY_SHARE = 0.1
 """First number of the photos of a card on dry ground, and how many there are to each pool photo."""
 SPOILED_START = 6_000_000
-SPOILED_SHARE, HELD_OUT_SPOILED_SHARE = 0.2, 0.5
+SPOILED_SHARE, HELD_OUT_SPOILED_SHARE = 0.4, 0.5
 SPOILED_WAYS = ("dusk", "card_other_light", "lens_fogged", "hand_over_lens", "motion_blur")
 """First number of the spoiled photos, how many there are to each pool photo in fitting and held out, and their faults
 in turn."""
@@ -74,7 +74,9 @@ SERIES_START, SERIES_UG_L = 13_000_000, (0.3, 0.8, 2.0, 5.0, 12.0, 30.0, 75.0, 1
 HELD_OUT_PLAIN_START, HELD_OUT_DRY_START = 14_000_000, 15_000_000
 """First numbers of held-out photos by the plain renderer, and of a card on dry ground."""
 BOX_START = 16_000_000
-"""First number of the photos by the third renderer (`models.simulator.boxworld`), which no fit sees."""
+BOX_SHARE = 0.35
+"""First number of the photos by the third renderer (`models.simulator.boxworld`), and how many there are to each pool
+photo."""
 
 
 @dataclass(frozen=True)
@@ -342,7 +344,7 @@ def looked_row(looked: Looked, truth: dict[str, Any], water: Array, number: int)
     return Row(
         number,
         way_of(truth),
-        features_of(view, region, card, fit, known_of(truth, number)),
+        features_of(view, region, card, known_of(truth, number)),
         fitness_of(view, region, card, fit),
         truth.get("visible_depth_m", 1.0),
         truth.get("chlorophyll_ug_l", 1.0),
@@ -410,11 +412,11 @@ def _key(grader: Grader, numbers: list[int]) -> str:
 
 
 def training_numbers(count: int) -> list[int]:
-    """Return the numbers of `count` pool photos, and the dry, the spoiled and the plain ones that go with them."""
+    """Return the numbers of `count` pool photos, and of the dry, the spoiled and the others' that go with them."""
     numbers = list(range(count))
     for start, share in ((FLATLAY_START, FLATLAY_SHARE), (SPOILED_START, SPOILED_SHARE), (PLAIN_START, PLAIN_SHARE)):
         numbers += range(start, start + round(share * count))
-    return numbers
+    return numbers + box_numbers(count)
 
 
 def held_out_numbers(count: int) -> list[int]:
@@ -431,8 +433,8 @@ def plain_numbers(count: int) -> list[int]:
 
 
 def box_numbers(count: int) -> list[int]:
-    """Return the numbers of the photos by the third renderer that go with `count` held-out ones."""
-    return list(range(BOX_START, BOX_START + count // 2))
+    """Return the numbers of the photos by the third renderer that go with `count` pool photos."""
+    return list(range(BOX_START, BOX_START + round(BOX_SHARE * count)))
 
 
 def whole(folder: Path, numbers: Iterable[int]) -> list[int]:

@@ -248,6 +248,7 @@ def arrays_of(fitted: Fitted) -> dict[str, Array]:
         arrays[f"{name}.sums"] = each.machine.sums
         arrays[f"{name}.offsets"] = each.machine.offsets
         arrays[f"{name}.levels"] = each.machine.levels
+        arrays[f"{name}.votes"], arrays[f"{name}.shares"] = each.machine.votes, each.machine.shares
     return arrays
 
 

@@ -18,7 +18,7 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize_scalar
 from sklearn.ensemble import ExtraTreesRegressor
 
-from vision.kernel import KernelMachine, matern, steps_around
+from vision.kernel import KernelMachine, as_shares, matern, set_right, steps_around, together
 
 Array = NDArray[Any]
 
@@ -35,13 +35,15 @@ EVENNESS = 0.4
 error on 900 photos, flat from 0.35 to 0.7)."""
 LEVELS = 20
 """Levels at which distributions are compared with how often the truth lay below."""
+VOTE_REACH = 1.0
+"""Standard deviation of the steps that a photo votes for about its own: neighbours are near alike (flat to 1.6)."""
 TREES = 150
 """Trees whose impurity gains give the features' importance."""
 
 
 @dataclass(frozen=True)
 class Fit:
-    """A fitted machine and what it says of each known photo when its pool is left out: `value`, `spread`, `nearest`.
+    """A fitted machine and what it says of each known photo when its pool is left out: `value` and `steps`.
 
     `nearest` is the likeness to the nearest photo of another pool.
     """
@@ -49,7 +51,7 @@ class Fit:
     machine: KernelMachine
     noise: float
     value: Array
-    spread: Array
+    steps: Array
     nearest: Array
 
 
@@ -64,8 +66,8 @@ def feature_weights(scores: Array, target: Array, used: Array, *, seed: int) -> 
 
 
 def left_out(inverse: Array, factors: Array, groups: Array) -> Array:
-    """Return target minus prediction of each photo when its whole group is left out, shape (N,)."""
-    residuals = factors / np.diag(inverse)
+    """Return target minus prediction of each photo when its whole group is left out, in the shape of `factors`."""
+    residuals = (factors.T / np.diag(inverse)).T
     names, counts = np.unique(groups, return_counts=True)
     for name in names[counts > 1]:
         here = np.flatnonzero(groups == name)
@@ -123,6 +125,7 @@ def fit_machine(
     inverse = _inverse(gram + np.diag(noise * share))
     factors = inverse @ (target - offset)
     residuals = left_out(inverse, factors, groups)
+    votes, shares, voted = _votes(inverse, target, groups, log_bounds)
     wide = np.log(np.abs(residuals) + LEAST_RESIDUAL)
     base = float(wide.mean())
     inverse = _inverse(gram + np.diag(SPREAD_NOISE * share))
@@ -133,22 +136,43 @@ def fit_machine(
     more = _calibrating(value, log_spread, target, log_bounds)
     np.fill_diagonal(gram, 0)
     nearest = np.where(groups[:, None] == groups[None], 0, gram).max(axis=1)
+    steps = together(steps_around(value, np.exp(log_spread + more), log_bounds), voted)
     machine = KernelMachine(
         rows=rows,
         weights=weights,
         length=float(length),
         sums=np.column_stack([factors, spread_factors]).astype(np.float32),
         offsets=np.array([offset, base + more], dtype=np.float32),
-        levels=_levels(value, log_spread + more, target),
+        levels=_levels(steps, target, log_bounds),
+        votes=votes,
+        shares=shares,
     )
-    return Fit(machine, float(noise), value, np.exp(log_spread + more), nearest)
+    return Fit(machine, float(noise), value, set_right(steps, machine.levels), nearest)
 
 
-def _levels(value: Array, log_spread: Array, target: Array) -> Array:
+def _votes(inverse: Array, target: Array, groups: Array, log_bounds: Array) -> tuple[Array, Array, Array]:
+    """Return votes, the steps' shares, and the steps' probabilities of each photo when its pool is left out.
+
+    Each step is a figure of its own, 1 or 0 but for `VOTE_REACH`, read off photos alike: least-squares classification
+    (Rasmussen & Williams 2006, section 6.5).
+    """
+    count = len(log_bounds) - 1
+    place = np.clip(np.searchsorted(log_bounds, target + 1e-9, side="right") - 1, 0, count - 1)
+    reach = np.exp(-0.5 * (np.subtract.outer(np.arange(count), np.arange(count)) / VOTE_REACH) ** 2)
+    belongs = (reach / reach.sum(axis=0)).T[place]
+    shares = belongs.mean(axis=0)
+    factors = inverse @ (belongs - shares)
+    voted = as_shares(belongs - left_out(inverse, factors, groups))
+    # Float16 as in the file: what is fitted is what is shipped.
+    return factors.astype(np.float16), shares.astype(np.float32), voted
+
+
+def _levels(steps: Array, target: Array, log_bounds: Array) -> Array:
     """Return quantiles of the probability that left-out distributions put below the truth, shape (`LEVELS`,)."""
-    scale = np.exp(log_spread) * np.sqrt(3) / np.pi
-    below = 1 / (1 + np.exp(-np.clip((target - value) / scale, -60, 60)))
-    return np.quantile(below, (np.arange(LEVELS) + 0.5) / LEVELS)
+    held = np.clip(target, log_bounds[0], log_bounds[-1])
+    below = np.hstack([np.zeros((len(steps), 1)), np.cumsum(steps, axis=1)])
+    met = [np.interp(at, log_bounds, shares) for at, shares in zip(held, below, strict=True)]
+    return np.quantile(np.clip(met, 0, 1), (np.arange(LEVELS) + 0.5) / LEVELS)
 
 
 def _inverse(matrix: Array) -> Array:

@@ -64,7 +64,7 @@ def write_steady(path: Path, grader=None, *, about=None, **changes):
         arrays |= look.to_arrays(f"water{index}")
     for name, machine in machines.items():
         arrays |= {f"{name}.weights": machine.weights, f"{name}.sums": machine.sums, f"{name}.offsets": machine.offsets}
-        arrays[f"{name}.levels"] = machine.levels
+        arrays |= {f"{name}.{part}": getattr(machine, part) for part in ("levels", "votes", "shares")}
     arrays |= changes
     np.savez(path, about=np.frombuffer(json.dumps(text).encode(), np.uint8), **arrays)
     return path

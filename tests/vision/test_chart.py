@@ -22,6 +22,8 @@ from vision.chart import (
     refine_chart,
     scale_chart,
 )
+from vision.grid import find_lattices
+from vision.gridmatch import match_grid
 
 PUBLISHED = Path(__file__).parent.parent / "data" / "published" / "chart24_lab_d50.csv"
 PHOTOS = Path(
@@ -244,3 +246,13 @@ def test_chart_without_edges_is_found_by_its_spots(seed):
 @pytest.mark.parametrize(("kind", "scene", "seed"), negatives(12, seed=3), ids=lambda value: str(value)[:24])
 def test_no_spots_make_a_chart_where_there_is_none(kind, scene, seed):
     assert look_for_soft_chart(render_negative(scene, seed)) is None
+
+
+def test_of_charts_borne_by_colours_alone_the_best_is_kept(monkeypatch):
+    photo, _ = render_chart(BASE, 3)
+    whole = find_chart(photo)
+    fits = iter([0.75, 0.83, 0.79])
+    monkeypatch.setattr(chart, "_settle", lambda *_: ChartRefused("cut_off"))
+    monkeypatch.setattr(chart, "_as_grown", lambda *_: replace(whole, colour_fit=next(fits, 0.7)))
+    lattice = next(each for each in find_lattices(photo) if match_grid(photo, each, chart.chart24_design()))
+    assert look_for_chart(photo, [lattice] * 3).colour_fit == 0.83

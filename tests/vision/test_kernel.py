@@ -3,7 +3,18 @@
 import numpy as np
 import pytest
 
-from vision.kernel import MOST_SCORE, KernelMachine, Scores, matern, steps_around
+from vision.kernel import (
+    LEAST_SHARE,
+    LEVELS_TAKEN,
+    MOST_SCORE,
+    KernelMachine,
+    Scores,
+    as_shares,
+    matern,
+    set_right,
+    steps_around,
+    together,
+)
 
 
 def test_scores_are_ranks_and_hold_at_the_edge():
@@ -48,3 +59,47 @@ def test_steps_hold_the_logistic_shares():
     inside = np.interp(0.5, [0, 0.5], [0, steps[0, 6]])
     assert inside == pytest.approx(1 / (1 + np.exp(-0.5 * np.pi / 3**0.5)) - 0.5, abs=1e-9)
     assert steps[1, -1] == pytest.approx(1)
+
+
+def test_votes_are_of_the_photos_alike():
+    rows = np.array([[0.0], [5.0]], np.float32)
+    ones = np.ones(1, np.float32)
+    wide = np.zeros((2, 2)), np.array([0.0, 9.0])
+    machine = KernelMachine(
+        rows, ones, 1.0, *wide, votes=np.array([[0.5, -0.5], [-0.5, 0.5]]), shares=np.array([0.5, 0.5])
+    )
+    bounds = np.array([-1.0, 0.0, 1.0])
+    said = machine.steps(machine.likeness(np.array([[0.0], [5.0], [900.0]])), bounds)
+    np.testing.assert_allclose(said.sum(axis=1), 1)
+    assert said[0, 0] > 0.95
+    assert said[1, 1] > 0.95
+    np.testing.assert_allclose(said[2], 0.5, atol=1e-6)
+    without = KernelMachine(rows, ones, 1.0, *wide)
+    np.testing.assert_allclose(without.steps(without.likeness(rows), bounds), 0.5, atol=1e-6)
+
+
+def test_shares_are_probabilities_and_none_is_ruled_out():
+    said = as_shares(np.array([[1.4, -0.4, 0.0]]))
+    assert said.sum() == pytest.approx(1)
+    assert said.min() >= LEAST_SHARE / 1.5
+
+
+def test_together_is_what_both_allow():
+    both = together(np.array([[0.9, 0.1, 0.0], [0.2, 0.3, 0.5]]), np.array([[0.1, 0.9, 0.0001], [0.2, 0.3, 0.5]]))
+    np.testing.assert_allclose(both.sum(axis=1), 1)
+    np.testing.assert_allclose(both[0], [0.5, 0.5, 0.0], atol=1e-4)
+    np.testing.assert_allclose(both[1], [0.2, 0.3, 0.5], atol=1e-6)
+
+
+def test_set_right_goes_the_stated_way_to_the_levels():
+    rng = np.random.default_rng(2)
+    # Distributions twice as wide as the truth scatters: the truth lies in their middle too often.
+    bounds = np.linspace(-4, 4, 33)
+    truth = rng.normal(size=4000)
+    steps = steps_around(np.zeros(4000), np.full(4000, 2.0), bounds)
+    below = [np.interp(at, bounds, [0, *np.cumsum(steps[0])]) for at in truth]
+    levels = np.quantile(below, (np.arange(20) + 0.5) / 20)
+    inside = np.abs(bounds[:-1] + 0.125) < 1.2816
+    before, after = steps[0][inside].sum(), set_right(steps, levels)[0][inside].sum()
+    assert after == pytest.approx(before + LEVELS_TAKEN * (0.8 - before), abs=0.04)
+    np.testing.assert_array_equal(set_right(steps, np.zeros(0)), steps)

@@ -121,11 +121,11 @@ def test_drawn_water_is_taken(grader):
 
 def test_features_are_named_finite_and_know_the_pool(grader):
     looked = look(open_photo(SAMPLES[2]), grader)
-    vector = features_of(looked.view, looked.region, looked.card, looked.fit)
+    vector = features_of(looked.view, looked.region, looked.card)
     assert vector.shape == (len(FEATURES),)
     assert np.isfinite(vector).all()
     known = KnownPool(1.0, 2.2, (0.9, 0.9, 0.9))
-    again = features_of(looked.view, looked.region, looked.card, looked.fit, known)
+    again = features_of(looked.view, looked.region, looked.card, known)
     np.testing.assert_array_equal(with_known(vector, known), again)
     assert again[FEATURES.index("depth_known")] == 1
     assert again[FEATURES.index("log_depth_deep")] == pytest.approx(np.log10(2.2))

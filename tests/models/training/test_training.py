@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 
 from models.training import compare, dataset, evaluate, fit, kernelfit, together
-from models.training.card import card_text, figures_of
+from models.training.card import HeldOut, card_text, figures_of
 from tests.vision.steady_grader import steady_looks
 from vision.features import FEATURES
 from vision.fitness import FITNESS_FEATURES, WAYS
 from vision.grade import CHLOROPHYLL_STEPS_UG_L, DEPTH_STEPS_M, Steps, distributions, load_grader
-from vision.kernel import matern
+from vision.kernel import as_shares, matern
 from vision.network import Network, softmax
 from vision.results import CLARITY_LOWER_M
 from vision.water import CELL_FEATURES, water_probability
@@ -192,6 +192,23 @@ def test_pairs_of_one_water_and_the_order_of_a_series():
     assert [each.mean for each in depth] == pytest.approx([1.0, 1.0])
 
 
+def test_steps_left_out_are_those_of_a_fit_without_the_pool():
+    rng = np.random.default_rng(4)
+    rows = rng.normal(size=(60, 2)).astype(np.float32)
+    target, groups = rows[:, 0] + 0.1 * rng.normal(size=60), np.arange(60) // 2
+    bounds = np.linspace(-4, 4, 17)
+    inverse = np.linalg.inv(matern(rows, rows, 1.2).astype(float) + 0.3 * np.eye(60))
+    votes, shares, voted = kernelfit._votes(inverse, target, groups, bounds)
+    # The shares stay the whole's, as the offset of the value does.
+    belongs = np.linalg.solve(inverse, votes.astype(float)) + shares
+    np.testing.assert_array_equal(belongs.argmax(axis=1), np.searchsorted(bounds, target) - 1)
+    rest = np.arange(60) >= 2
+    gram = matern(rows[rest], rows[rest], 1.2).astype(float) + 0.3 * np.eye(58)
+    factors = np.linalg.solve(gram, belongs[rest] - shares)
+    without = as_shares(matern(rows[:2], rows[rest], 1.2) @ factors + shares)
+    np.testing.assert_allclose(voted[:2], without, atol=2e-3)
+
+
 def test_models_are_compared_by_the_same_folds():
     rows = compare.compare(made_up(120))
     assert len({each.model for each in rows}) >= 4
@@ -204,7 +221,7 @@ def test_card_says_in_plain_words_what_is_not_known(fitted):
     vectors = made_up(seed=7)
     series = replace(vectors, number=dataset.SERIES_START + np.arange(160))
     same = replace(vectors, number=dataset.SAME_SCENE_START + np.arange(160))
-    figures = figures_of(fitted, made_up(), vectors, vectors, vectors, same, series)
+    figures = figures_of(fitted, made_up(), HeldOut(vectors, vectors, same, series), fitted, vectors)
     text = card_text(figures, "a command")
     assert "No real pool photo was available for training" in text
     assert "turnblue evaluate" in text
