@@ -1,4 +1,4 @@
-"""A third renderer, for checking only: rays into a box of water by the optics of `twoflow.py`; no fit ever sees it.
+"""A third renderer, to check graders that never saw it: rays into a box of water by the optics of `twoflow.py`.
 
 In: a seed. Out: a photo with the 24-patch chart or the card in the scene, the mask of its water, and its truth. It
 shares no code with the other renderers but the printed designs: every ray is refracted at a surface of drawn waves and

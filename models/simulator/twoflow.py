@@ -1,4 +1,4 @@
-"""Another optics of green water, to check graders with: two flows of light, own pigments, no fit ever sees it.
+"""Another optics of green water, to check graders with that never saw it: two flows of light, own pigments.
 
 In: what is in the water. Out: attenuations, visible depth and the colour of water over a floor. Nothing is shared with
 `optics.py`: other tables, other laws for algae, another solution of the light field. All figures from memory.

@@ -1,6 +1,7 @@
 """Patches sampled through dirt, droplets, sparkles, glare and moire; and whole cards with all of it. Rendered."""
 
 import importlib.util
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -137,6 +138,16 @@ def test_spread_tells_spoiled_patches(clean):
 def card_of(samples):
     matrix = np.diag([PX_PER_MM, PX_PER_MM, 1.0])
     return CardFound(DESIGN, matrix, DESIGN.corners_mm * PX_PER_MM, samples, (10, 11, 25, 47), 30.0, 1.0, 7)
+
+
+@pytest.mark.parametrize(
+    ("patch_px", "edge_px", "said"),
+    [(30.0, 1.4, None), (5.0, 1.8, None), (3.0, 1.9, "card_too_small"), (12.0, 8.0, "blurred")],
+)
+def test_mixed_patches_are_blurred_or_too_small(clean, patch_px, edge_px, said):
+    card = replace(card_of(sampled(clean)), patch_px=patch_px, edge_width_px=edge_px)
+    codes = {each.code for each in card_problems(card, usable_patches(card))} & {"blurred", "card_too_small"}
+    assert codes == ({said} if said else set())
 
 
 def test_patches_in_glare_are_dropped_and_named(clean):

@@ -257,6 +257,14 @@ def test_health_says_whether_the_log_opens_and_nothing_else(home):
     assert (broken.status_code, broken.text) == (503, "log_unusable")
 
 
+def test_the_boards_name_leads_to_the_board():
+    async def conversation(browser):
+        return await browser.get("/board", follow_redirects=False)
+
+    answer = talk(conversation)
+    assert (answer.status_code, answer.headers["location"]) == (307, "/")
+
+
 def test_unencrypted_connection_is_called_so():
     async def conversation(browser):
         return (await browser.get("/sign-in")).text
