@@ -107,6 +107,9 @@ SOFT_SCORE_WHOLE = 0.5
 SOFT_EDGE = 0.25
 """Least share of an outer row's or column's patches in whose middle a spot is seen. Ours: one of a column's four."""
 
+SOFT_EDGE_BAD = 0.2
+"""Share of them that may not fit where none need be seen, the colours being sure: one covered of six. Ours."""
+
 SOFT_SIDE, SOFT_OFF = (0.85, 0.85), 0.25
 """Side taken for its patches [pitches], between two prints measured (0.8 and 0.9), and how far a spot may be off."""
 
@@ -261,11 +264,18 @@ def _as_grown(encoded_rgb: Array, homography: Array, lattice: Lattice, design: G
         and found.pitch_px >= SMALLEST_PITCH_PX
         and bad.sum() <= (MOST_BAD_CELLS if sure else SOFT_MISFITS)
         and seen.sum() >= (SOFT_NODES_SURE if sure else SOFT_NODES)
-        # With its last row or column missing a chart would fit as well, but for that edge.
-        and all(edge.mean() >= SOFT_EDGE for edge in (seen[0], seen[-1], seen[:, 0], seen[:, -1]))
+        and all(
+            spots.mean() >= SOFT_EDGE or (sure and misfits.mean() < SOFT_EDGE_BAD)
+            for spots, misfits in zip(_edges(seen), _edges(bad), strict=True)
+        )
         and not _leaves_picture(encoded_rgb, homography, SOFT_SIDE)
     )
     return replace(found, edge_width=_edge_width(encoded_rgb, homography)) if borne else None
+
+
+def _edges(cells: Array) -> tuple[Array, ...]:
+    """Return the outer rows and columns: with one missing a chart would fit as well, but for that edge."""
+    return cells[0], cells[-1], cells[:, 0], cells[:, -1]
 
 
 def _edge_width(encoded_rgb: Array, homography: Array) -> float:

@@ -22,7 +22,7 @@ from vision.chart import (
     refine_chart,
     scale_chart,
 )
-from vision.grid import find_lattices
+from vision.grid import find_lattices, project, within
 from vision.gridmatch import match_grid
 
 PUBLISHED = Path(__file__).parent.parent / "data" / "published" / "chart24_lab_d50.csv"
@@ -256,3 +256,21 @@ def test_of_charts_borne_by_colours_alone_the_best_is_kept(monkeypatch):
     monkeypatch.setattr(chart, "_as_grown", lambda *_: replace(whole, colour_fit=next(fits, 0.7)))
     lattice = next(each for each in find_lattices(photo) if match_grid(photo, each, chart.chart24_design()))
     assert look_for_chart(photo, [lattice] * 3).colour_fit == 0.83
+
+
+def test_an_edge_without_spots_counts_where_its_colours_are_sure():
+    photo, truth = render_chart(BASE, 3)
+    design = chart.chart24_design()
+    lattice = next(each for each in find_lattices(photo) if match_grid(photo, each, design))
+    match = match_grid(photo, lattice, design)
+    homography = within(lattice, match.to_lattice, design.rows, design.columns)
+    place = np.round(project(np.linalg.inv(homography), lattice.nodes_px)).astype(int)
+    kept = (place[:, 1] > 0) | ((place == 0).all(axis=1))
+    bare = replace(lattice, nodes=lattice.nodes[kept], nodes_px=lattice.nodes_px[kept])
+    assert (place[kept][:, 1] == 0).sum() <= 1
+    assert chart._as_grown(photo, homography, bare, design) is not None
+    # With half of the edge's patches another colour it may be another's edge.
+    covered = photo.copy()
+    for x, y in truth.centres_px[:3]:
+        cv2.circle(covered, (round(x), round(y)), round(truth.pitch_px * 0.45), (20, 240, 20), -1)
+    assert chart._as_grown(covered, homography, bare, design) is None
