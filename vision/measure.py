@@ -7,15 +7,18 @@ be read but not measured gives a result that says why; only a file that is no ph
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache, wraps
 from pathlib import Path
-from typing import Any
+from typing import Any, ParamSpec, TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+from threadpoolctl import ThreadpoolController
 
 from vision import colour
 from vision.belief import belief_in, clarity_grade, interval_of, together
@@ -54,6 +57,8 @@ from vision.water import SMALL_SHARE, Region, View, drawn_water, find_water, no_
 from vision.widening import shifted_features
 
 Array = NDArray[Any]
+P = ParamSpec("P")
+R = TypeVar("R")
 
 PIPELINE = "0.4.0"
 """Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
@@ -79,6 +84,22 @@ BLURRED_WIDTH = 0.012
 """Edge width over the photo's long side from which floor detail is lost to the blur: the project's own."""
 UNEVEN_RATIO = 1.8
 """Change of the light over the card from which it is said to be uneven: the project's own."""
+
+
+@cache
+def _pools() -> ThreadpoolController:
+    return ThreadpoolController()
+
+
+def on_one_thread(work: Callable[P, R]) -> Callable[P, R]:
+    """Return `work` with its matrix products on one thread: they are small, and other photos want the other cores."""
+
+    @wraps(work)
+    def held(*given: P.args, **named: P.kwargs) -> R:
+        with _pools().limit(limits=1, user_api="blas"):
+            return work(*given, **named)
+
+    return held
 
 
 @dataclass(frozen=True)
@@ -165,6 +186,7 @@ def print_delta_e00(card: CardFound, photo: Photo, calibration: Calibration | No
     return float(np.hypot(printed, PROFILE_DELTA_E00 if photo.profile == "broken" else 0.0))
 
 
+@on_one_thread
 def measure_water(
     source: Path | Photo,
     *,
@@ -259,6 +281,7 @@ def measure_water(
     )
 
 
+@on_one_thread
 def measure_strip(
     source: Path | Photo, asked: StripAsked, *, calibrations: tuple[Calibration, ...] = ()
 ) -> PhotoResult:
