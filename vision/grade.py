@@ -72,6 +72,9 @@ photos one in five hundred is off by two without a word."""
 WEAK = 0.05
 """The same where a disc has spoken, whose belief keeps a few hundredths for a disc mistaken (the project's own)."""
 
+FEATURE_DIGITS = 4
+"""Decimals of features that count in grading: far finer than any photo knows them."""
+
 WATER_LOOKS = 3
 """How often the water's cells are looked at: the second look knows this photo's own water, the third its edges."""
 
@@ -250,7 +253,9 @@ def grade_features(features: Array, grader: Grader, *, shifted: Array | None = N
         The features at other colours that the water may have (`widening.shifted_features`): what they change makes
         both distributions wider.
     """
-    steps = distributions(features[None] if shifted is None else np.vstack([features, shifted]), grader)
+    rows = features[None] if shifted is None else np.vstack([features, shifted])
+    # A feature's last bit can follow from where an array lies in memory; no result is to show it.
+    steps = distributions(np.round(rows, FEATURE_DIGITS), grader)
     depth = _widened(steps.depth, DEPTH_STEPS_M)
     chlorophyll = _widened(steps.chlorophyll, CHLOROPHYLL_STEPS_UG_L)
     depth_lowers = {grade.value: lower for grade, lower in CLARITY_LOWER_M.items()}
