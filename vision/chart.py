@@ -396,7 +396,7 @@ def _settle(encoded_rgb: Array, homography: Array, design: GridDesign) -> ChartF
     sure = found.colour_fit >= SURE_SCORE and not bad.any()
     good = ~bad if sure else ~bad & fit.supported_cells
     # A chart with its last row or column missing fits as well as one with a few patches covered, but for that edge.
-    if any(edge.mean() < LEAST_EDGE_SHARE for edge in (good[0], good[-1], good[:, 0], good[:, -1])):
+    if any(edge.mean() < LEAST_EDGE_SHARE for edge in _edges(good)):
         return ChartRefused("cut_off")
     least_support = LEAST_SUPPORT_SURE if sure else LEAST_SUPPORT
     if found.colour_fit < LEAST_SCORE or found.edge_share < least_support or bad.sum() > MOST_BAD_CELLS:

@@ -64,7 +64,8 @@ NEIGHBOUR_WORTH = 0.3
 grades are exact and fewer within one (on 2900 left-out photos each 0.7 in a hundred)."""
 
 LEAST_WITHIN_ONE = 0.5
-"""Probability that the grade and its neighbours must have together; under an even chance the grade is left open."""
+"""Probability that the grade and its neighbours must have together; under an even chance the grade is left open: the
+project's own."""
 
 WEAK_CLARITY, WEAK_SEVERITY = 0.02, 0.0115
 """Probability of being two classes off or more from which a photo's grade is said to be weak: so that of all left-out
@@ -73,7 +74,7 @@ WEAK = 0.05
 """The same where a disc has spoken, whose belief keeps a few hundredths for a disc mistaken (the project's own)."""
 
 FEATURE_DIGITS = 4
-"""Decimals of features that count in grading: far finer than any photo knows them."""
+"""Decimals of features that count in grading: far finer than any photo knows them (the project's own)."""
 
 WATER_LOOKS = 3
 """How often the water's cells are looked at: the second look knows this photo's own water, the third its edges."""

@@ -20,7 +20,7 @@ MOST_SCORE = 2.5
 """Normal scores are held at this: a feature beyond all known photos' counts as their edge."""
 
 LEAST_SHARE = 0.0005
-"""Least probability of a step by votes: a few hundred photos alike cannot rule one out."""
+"""Least probability of a step by votes: a few hundred photos alike cannot rule one out. Ours."""
 
 LEVELS_TAKEN = 0.5
 """How far distributions are set right by what the known photos' own were: half the way, for photos elsewhere are less
@@ -98,7 +98,7 @@ class KernelMachine:
         """Return the probability of each step of each photo from its likeness to the known ones, shape (M, K)."""
         steps = steps_around(*self(likeness), log_bounds)
         if self.shares.size:
-            steps = together(steps, as_shares(likeness @ self.votes + self.shares))
+            steps = geometric_mean(steps, as_shares(likeness @ self.votes + self.shares))
         return set_right(steps, self.levels)
 
 
@@ -108,7 +108,7 @@ def as_shares(values: Array) -> Array:
     return np.asarray(held / held.sum(axis=1, keepdims=True))
 
 
-def together(one: Array, other: Array) -> Array:
+def geometric_mean(one: Array, other: Array) -> Array:
     """Return the geometric mean of two sets of distributions over steps, each row's sum 1, shape (M, K).
 
     A distribution about one value cannot say that a photo is of the last class or of the middle one; votes can, but
@@ -116,7 +116,7 @@ def together(one: Array, other: Array) -> Array:
 
     Examples
     --------
-    >>> together(np.array([[0.8, 0.2]]), np.array([[0.2, 0.8]])).round(3).tolist()
+    >>> geometric_mean(np.array([[0.8, 0.2]]), np.array([[0.2, 0.8]])).round(3).tolist()
     [[0.5, 0.5]]
     """
     both = np.sqrt((one + 1e-9) * other)

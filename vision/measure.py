@@ -79,7 +79,7 @@ BLURRED_SHARE_UNREAD = 0.33
 patch gives 0.39)."""
 SHARP_EDGE_PX = 2.0
 """Edge width under which a picture is as sharp as pixels can be (`align.Alignment`): patches that are mixed all the
-same are too few pixels wide."""
+same are too few pixels wide. The project's own."""
 BLURRED_WIDTH = 0.012
 """Edge width over the photo's long side from which floor detail is lost to the blur: the project's own."""
 UNEVEN_RATIO = 1.8

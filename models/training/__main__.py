@@ -73,7 +73,7 @@ def train(folder: Path, count: int, held_out: int, *, jobs: int) -> tuple[Fitted
 
     # How the grader does on a renderer's photos is told by one that was fitted without any of them.
     box = dataset.box_numbers(count)
-    others = [number for number in fit_on if number not in set(box)]
+    others = [number for number in fit_on if number < dataset.BOX_START]
     water = fit_water(folder, others, jobs=jobs)
     known, unseen = vectors(water, others, box)
     apart = fit_vectors(water, known)

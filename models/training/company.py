@@ -155,7 +155,7 @@ def fit_candidate(
     """
     from models.training.evaluate import classes_of
     from models.training.fit import BOUNDS
-    from models.training.kernelfit import fit_machine
+    from models.training.kernelfit import fit_machine, steps_of
     from vision.features import FEATURES
     from vision.grade import MACHINES
     from vision.kernel import Scores
@@ -198,9 +198,7 @@ def fit_candidate(
             made[f"{name}.{part}"] = getattr(fit.machine, part)
         count = int(rendered.sum())
         for who, left_out in (("in_use", before.steps), ("candidate", fit.steps)):
-            place = np.clip(
-                np.searchsorted(log_bounds, targets[:count, figure], side="right") - 1, 0, left_out.shape[1] - 1
-            )
+            place = steps_of(targets[:count, figure], log_bounds)
             rendered_losses[who].append(-float(np.log(left_out[np.arange(count), place] + 1e-6).mean()))
         here = (depth_known if name.startswith("informed") else ~depth_known) & (confirmed >= 0)
         candidate = np.full_like(steps, np.nan)

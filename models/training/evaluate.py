@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.stats import spearmanr
 
 from models.training.dataset import Vectors
-from models.training.fit import steps_of
+from models.training.kernelfit import steps_of
 from vision.fitness import UNFIT, WAYS
 from vision.grade import (
     CHLOROPHYLL_STEPS_UG_L,

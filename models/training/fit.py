@@ -159,11 +159,6 @@ def fit_network(
     return Network(mean.astype(np.float32), scale.astype(np.float32), tuple(weights), tuple(biases))
 
 
-def steps_of(values: Array, bounds: Array) -> Array:
-    """Return the step of each value; values beyond the ends belong to the end steps."""
-    return np.clip(np.searchsorted(bounds, values, side="right") - 1, 0, len(bounds) - 2)
-
-
 def targets_of(depth_m: Array, chlorophyll_ug_l: Array) -> Array:
     """Return what the machines are fitted on, shape (N, 2): log10, held where a photo cannot tell."""
     return np.log10(

@@ -18,7 +18,7 @@ from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize_scalar
 from sklearn.ensemble import ExtraTreesRegressor
 
-from vision.kernel import KernelMachine, as_shares, matern, set_right, steps_around, together
+from vision.kernel import KernelMachine, as_shares, geometric_mean, matern, set_right, steps_around
 
 Array = NDArray[Any]
 
@@ -36,23 +36,27 @@ error on 900 photos, flat from 0.35 to 0.7)."""
 LEVELS = 20
 """Levels at which distributions are compared with how often the truth lay below."""
 VOTE_REACH = 1.0
-"""Standard deviation of the steps that a photo votes for about its own: neighbours are near alike (flat to 1.6)."""
+"""Standard deviation of the steps that a photo votes for about its own: neighbours are near alike. Ours, flat to 1.6"""
 TREES = 150
 """Trees whose impurity gains give the features' importance."""
 
 
 @dataclass(frozen=True)
 class Fit:
-    """A fitted machine and what it says of each known photo when its pool is left out: `value` and `steps`.
+    """A fitted machine and what it says of each known photo when its pool is left out: `steps`.
 
     `nearest` is the likeness to the nearest photo of another pool.
     """
 
     machine: KernelMachine
     noise: float
-    value: Array
     steps: Array
     nearest: Array
+
+
+def steps_of(values: Array, bounds: Array) -> Array:
+    """Return the step of each value; values beyond the ends belong to the end steps."""
+    return np.clip(np.searchsorted(bounds, values, side="right") - 1, 0, len(bounds) - 2)
 
 
 def feature_weights(scores: Array, target: Array, used: Array, *, seed: int) -> Array:
@@ -136,7 +140,7 @@ def fit_machine(
     more = _calibrating(value, log_spread, target, log_bounds)
     np.fill_diagonal(gram, 0)
     nearest = np.where(groups[:, None] == groups[None], 0, gram).max(axis=1)
-    steps = together(steps_around(value, np.exp(log_spread + more), log_bounds), voted)
+    steps = geometric_mean(steps_around(value, np.exp(log_spread + more), log_bounds), voted)
     machine = KernelMachine(
         rows=rows,
         weights=weights,
@@ -147,7 +151,7 @@ def fit_machine(
         votes=votes,
         shares=shares,
     )
-    return Fit(machine, float(noise), value, set_right(steps, machine.levels), nearest)
+    return Fit(machine, float(noise), set_right(steps, machine.levels), nearest)
 
 
 def _votes(inverse: Array, target: Array, groups: Array, log_bounds: Array) -> tuple[Array, Array, Array]:
@@ -157,7 +161,7 @@ def _votes(inverse: Array, target: Array, groups: Array, log_bounds: Array) -> t
     (Rasmussen & Williams 2006, section 6.5).
     """
     count = len(log_bounds) - 1
-    place = np.clip(np.searchsorted(log_bounds, target + 1e-9, side="right") - 1, 0, count - 1)
+    place = steps_of(target + 1e-9, log_bounds)
     reach = np.exp(-0.5 * (np.subtract.outer(np.arange(count), np.arange(count)) / VOTE_REACH) ** 2)
     belongs = (reach / reach.sum(axis=0)).T[place]
     shares = belongs.mean(axis=0)
@@ -181,7 +185,7 @@ def _inverse(matrix: Array) -> Array:
 
 def _calibrating(value: Array, log_spread: Array, target: Array, log_bounds: Array) -> float:
     """Return what is added to the log spreads for the least log loss over the steps."""
-    place = np.clip(np.searchsorted(log_bounds, target, side="right") - 1, 0, len(log_bounds) - 2)
+    place = steps_of(target, log_bounds)
 
     def loss(more: float) -> float:
         steps = steps_around(value, np.exp(log_spread + more), log_bounds)

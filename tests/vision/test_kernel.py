@@ -10,10 +10,10 @@ from vision.kernel import (
     KernelMachine,
     Scores,
     as_shares,
+    geometric_mean,
     matern,
     set_right,
     steps_around,
-    together,
 )
 
 
@@ -84,8 +84,8 @@ def test_shares_are_probabilities_and_none_is_ruled_out():
     assert said.min() >= LEAST_SHARE / 1.5
 
 
-def test_together_is_what_both_allow():
-    both = together(np.array([[0.9, 0.1, 0.0], [0.2, 0.3, 0.5]]), np.array([[0.1, 0.9, 0.0001], [0.2, 0.3, 0.5]]))
+def test_geometric_mean_is_what_both_allow():
+    both = geometric_mean(np.array([[0.9, 0.1, 0.0], [0.2, 0.3, 0.5]]), np.array([[0.1, 0.9, 0.0001], [0.2, 0.3, 0.5]]))
     np.testing.assert_allclose(both.sum(axis=1), 1)
     np.testing.assert_allclose(both[0], [0.5, 0.5, 0.0], atol=1e-4)
     np.testing.assert_allclose(both[1], [0.2, 0.3, 0.5], atol=1e-6)

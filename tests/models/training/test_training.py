@@ -23,7 +23,7 @@ EDGES = evaluate.class_edges(CLARITY_LOWER_M)
 def sure_of(values):
     """Return step probabilities that are certain of each value."""
     steps = np.full((len(values), len(DEPTH_STEPS_M) - 1), 1e-9)
-    steps[np.arange(len(values)), fit.steps_of(values, DEPTH_STEPS_M)] = 1.0
+    steps[np.arange(len(values)), kernelfit.steps_of(values, DEPTH_STEPS_M)] = 1.0
     return steps / steps.sum(axis=1, keepdims=True)
 
 
@@ -165,8 +165,8 @@ def test_model_file_is_the_same_bytes_and_reads_back(tmp_path, fitted):
 
 def test_photos_without_a_grade_are_counted():
     vectors = made_up(64)
-    sure = Steps(sure_of(vectors.depth_m), np.eye(24)[fit.steps_of(vectors.chlorophyll_ug_l, CHLOROPHYLL_STEPS_UG_L)],
-                 np.ones(64))  # fmt: skip
+    steps = kernelfit.steps_of(vectors.chlorophyll_ug_l, CHLOROPHYLL_STEPS_UG_L)
+    sure = Steps(sure_of(vectors.depth_m), np.eye(24)[steps], np.ones(64))
     spoiled = np.eye(7)[vectors.way]
     said, given = evaluate.abstaining(vectors, sure, spoiled, 0.5)
     # Of the good ones only the one refused before its water was found.
