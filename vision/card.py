@@ -71,6 +71,10 @@ LEAST_COLOUR_AGREEMENT_ROUGH = 0.45
 LEAST_COLOUR_AGREEMENT_ONE = 0.75
 """The same where a single mark was read: one mark alone turns up by chance in textures."""
 
+LEAST_SEEN = 1 / 3
+"""Least share of the patches out of glare for the colours to speak where fewer than two marks were read: cards
+over-exposed by a stop keep over half, stripes burnt out to white agreed by the sixth that they kept."""
+
 FEWEST_NODES, LEAST_GRID_SCORE = 9, 0.45
 """Patches seen and share of the colour steps explained from which a grid is laid out as the card: the project's own,
 from rendered cards and pictures without one."""
@@ -288,7 +292,10 @@ def _sampled(
     patch_px = _patch_side_px(design, homography)
     picture = _picture_for(photo, patch_px)
     samples = sample_patches(picture, design, homography)
-    least = LEAST_COLOUR_AGREEMENT if len(markers) > 1 else LEAST_COLOUR_AGREEMENT_ONE
+    few = len(markers) < 2
+    if few and _seen(samples).mean() < LEAST_SEEN:
+        return None
+    least = LEAST_COLOUR_AGREEMENT_ONE if few else LEAST_COLOUR_AGREEMENT
     if design.markers and colour_agreement(samples, design) < least:
         return None
     outside = ~np.isfinite(samples.encoded_rgb).all(axis=1)
@@ -383,6 +390,12 @@ def _twice_median(values: NDArray[Any]) -> NDArray[np.int16]:
     return np.asarray(ordered[..., half - 1].astype(np.int16) + ordered[..., half], dtype=np.int16)
 
 
+def _seen(samples: PatchSamples) -> NDArray[np.bool_]:
+    """Return which patches are in the photo and out of glare, shape (N,)."""
+    inside = np.isfinite(samples.encoded_rgb).all(axis=1)
+    return np.asarray(inside & (samples.clipped_share < 0.3), dtype=np.bool_)
+
+
 def colour_agreement(samples: PatchSamples, design: CardDesign) -> float:
     """Return the share of the patches' variance that a plain affine colour map explains, 0 to 1.
 
@@ -391,7 +404,7 @@ def colour_agreement(samples: PatchSamples, design: CardDesign) -> float:
     samples : PatchSamples
         The patches of `design`; those outside the photo or in glare do not count.
     """
-    seen = np.isfinite(samples.encoded_rgb).all(axis=1) & (samples.clipped_share < 0.3)
+    seen = _seen(samples)
     if seen.sum() < 8:
         return 0.0
     measured = np.column_stack([samples.encoded_rgb[seen], np.ones(int(seen.sum()))])

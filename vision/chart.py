@@ -80,6 +80,10 @@ LEAST_PART_SCORE = 0.52
 CLEAR_SCORE = 0.65
 """Score from which channels may differ more. Ours, from a rendered stacked-sensor camera, whose blue carried 0.39."""
 
+LEAST_UNCLIPPED = 0.4
+"""Least share of the colour steps that is neither clipped nor drowned: what is clipped agrees with almost anything.
+Ours, from charts over-exposed by a stop (0.62 and more) and pictures of full colours alone (0 to 0.02)."""
+
 MOST_TRIES = 3
 """Times a grid in one place is looked at, found through other masks and scales, before it is passed over. Ours."""
 
@@ -372,6 +376,8 @@ def _colours_fit(match: Match) -> bool:
     own = np.diagonal(match.response)
     mixed = float(np.abs(match.response - np.diag(own)).max())
     spread = float(own.max() / max(own.min(), 1e-9))
+    if match.unclipped < LEAST_UNCLIPPED:
+        return False
     if match.cells < CHART24_ROWS * CHART24_COLUMNS:
         # Fewer patches fit by chance more easily.
         return match.score >= LEAST_PART_SCORE and own.min() > 0.5 and own.max() < 2 and mixed < 0.5

@@ -67,13 +67,15 @@ class Match:
 
     `to_lattice` maps the design's (column, row) to the lattice's; `fit` is the share of the colour steps' variance
     that the design explains [0-1], `kept` the share of the steps that this rests on; `cells` how many cells lie in
-    the picture; `response` the map from the design's colour steps to the camera's, shape (3, 3).
+    the picture, `unclipped` the share of their steps that is neither clipped nor drowned; `response` the map from the
+    design's colour steps to the camera's, shape (3, 3).
     """
 
     to_lattice: Array
     fit: float
     kept: float
     cells: int
+    unclipped: float
     response: Array
 
     @property
@@ -242,7 +244,8 @@ def fit_steps(window: Array, reference: Array) -> Match:
     total = (weight * steps**2).sum()
     fit = float(1 - (weight * left**2).sum() / total) if total > 1e-6 else 0.0
     kept = float(weight.sum() / max(free.sum(), 1))
-    return Match(np.eye(3), fit, kept, int(good.sum()), response)
+    unclipped = float(free.sum() / max(known.sum(), 1))
+    return Match(np.eye(3), fit, kept, int(good.sum()), unclipped, response)
 
 
 def cell_misfit(window: Array, reference: Array, response: Array) -> Array:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from tests.bench.negatives import picture
 from vision import colour
 from vision.card import colour_agreement, find_card, sample_patches
 from vision.errors import NoCardFound
@@ -175,6 +176,19 @@ def test_sampling_passes_over_droplets():
     dirty = sample_patches(picture, card.design, card.homography).encoded_rgb
     # A spot on a seventh of a patch moves its colour by under 2 of 255.
     assert np.abs(dirty - clean).max() < 2 / 255
+
+
+@pytest.mark.parametrize("index", [100246, 100762, 100311])
+def test_what_is_clipped_makes_no_card(index, tmp_path):
+    """Noise of full colours agreed with the chart by a fortieth of its steps, burnt-out stripes with the card's marks.
+
+    Steps and patches that are clipped agree with almost anything: too few were left to speak.
+    """
+    kind, bgr = picture(index, 1, tmp_path)
+    assert kind == ("flatlay" if index == 100311 else "noise")
+    content = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, 90])[1].tobytes()
+    with pytest.raises(NoCardFound):
+        found(content)
 
 
 def test_agreement_is_nought_without_patches():
