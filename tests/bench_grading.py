@@ -22,7 +22,7 @@ from vision.errors import VisionError
 from vision.features import features_of
 from vision.fitness import fitness_of, unfit
 from vision.grade import grade_features, load_grader
-from vision.measure import beyond_trained, print_delta_e00, usable_patches
+from vision.measure import beyond_trained, middle_colour, print_delta_e00, usable_patches
 from vision.normalise import FEWEST_PATCHES, fit_colours
 from vision.photo import open_photo
 from vision.uncertainty import spread_of
@@ -69,8 +69,10 @@ def main() -> None:
             region = timed("water", find_water, view, grader.water)
             timed("fitness", lambda v=view, r=region, c=card, f=fit: unfit(fitness_of(v, r, c, f), grader.fitness))
             features = timed("features", features_of, view, region, card, None)
-            middle, beyond = np.median(view.linear[region.mask], axis=0), beyond_trained(fit)
-            shifted = shifted_features(features, middle, spread_of(beyond, fit.uncertainty(middle).lab[None])[0])
+            middle = timed("middle", middle_colour, view, region)
+            shifted = shifted_features(
+                features, middle, spread_of(beyond_trained(fit), fit.uncertainty(middle).lab[None])[0]
+            )
             timed("grade", lambda x=features, s=shifted: grade_features(x, grader, shifted=s))
         except VisionError:
             left_out += 1

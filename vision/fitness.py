@@ -1,7 +1,7 @@
 """Tell whether a photo is fit to be graded: dusk, a fogged lens, motion blur, a hand, a card in other light.
 
 In: a `View`, its `Region`, the card and the colour correction. Out: `fitness_of`, a vector in the order of
-`FITNESS_FEATURES`; `unfit` turns it into the flag that says why, by a small fitted network.
+`FITNESS_FEATURES`; `unfit` turns it into the flag that says why, by fitted trees.
 """
 
 from __future__ import annotations
@@ -14,18 +14,19 @@ from numpy.typing import NDArray
 
 from vision.card import CardFound
 from vision.depthprofile import ranked
-from vision.network import Network, softmax
+from vision.network import softmax
 from vision.normalise import ColourFit
 from vision.otherlight import other_light
+from vision.trees import Trees
 from vision.water import CELL_PX, Region, View
 
 Array = NDArray[Any]
 
 WAYS = ("fit", "under_exposed", "other_light", "fogged", "covered", "blurred", "no_water")
-"""What a photo can be: fit, or spoiled in the way of a flag of that name; the network's outputs in their order."""
+"""What a photo can be: fit, or spoiled in the way of a flag of that name; the trees' classes in their order."""
 
-UNFIT = 0.4
-"""Probability from which a photo counts as spoiled: so that some three good photos in a hundred are held for it, left
+UNFIT = 0.25
+"""Probability from which a photo counts as spoiled: so that some one good photo in a hundred is held for it, left
 out."""
 
 FITNESS_FEATURES = (
@@ -118,19 +119,19 @@ def _detail(view: View, dry: Array) -> list[float]:
     return [*named, float(skin.mean()), float((skin & smooth).mean())]
 
 
-def unfit(fitness: Array, network: Network, *, water_drawn: bool = False) -> str | None:
+def unfit(fitness: Array, trees: Trees, *, water_drawn: bool = False) -> str | None:
     """Return the flag of the way in which a photo is spoiled, None where it is fit.
 
     Parameters
     ----------
     fitness : ndarray, shape (F,)
         From `fitness_of`.
-    network : Network
+    trees : Trees
         From `FITNESS_FEATURES` to the log odds of `WAYS`.
     water_drawn : bool
         Whether a person drew the water: then there is some.
     """
-    odds = network(fitness[None])
+    odds = trees(fitness[None])
     if water_drawn:
         odds[:, WAYS.index("no_water")] = -np.inf
     shares = softmax(odds)[0]

@@ -28,16 +28,17 @@ from numpy.typing import NDArray
 
 from vision.errors import DesignInvalid
 from vision.features import FEATURES
-from vision.fitness import FITNESS_FEATURES
+from vision.fitness import FITNESS_FEATURES, WAYS
 from vision.kernel import KernelMachine, Scores
 from vision.network import Network, network_of
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, Clarity, Grade, Interval, Severity, within_one
+from vision.trees import Trees, trees_of
 from vision.water import CELL_FEATURES
 from vision.widening import blurred, spread_by_colour
 
 Array = NDArray[Any]
 
-FORMAT = "turnblue.grader/4"
+FORMAT = "turnblue.grader/5"
 """Form of the model file."""
 
 DEPTH_STEPS_M: Array = np.array(
@@ -91,8 +92,8 @@ class Grader:
     ----------
     water : tuple of Network
         Tell water from its surroundings, look after look.
-    fitness : Network
-        Tells spoiled photos.
+    fitness : Trees
+        Tell spoiled photos.
     scores : Scores
         Turns features into scores.
     blind, informed : tuple of KernelMachine
@@ -106,7 +107,7 @@ class Grader:
     """
 
     water: tuple[Network, ...]
-    fitness: Network
+    fitness: Trees
     scores: Scores
     blind: tuple[KernelMachine, KernelMachine]
     informed: tuple[KernelMachine, KernelMachine]
@@ -163,7 +164,7 @@ def load_grader(path: Path) -> Grader:
         raise DesignInvalid(f"The grader file {path.name} is damaged.", hint)
     return Grader(
         water=tuple(network_of(arrays, f"water{look}") for look in range(WATER_LOOKS)),
-        fitness=network_of(arrays, "fitness"),
+        fitness=fitness_trees(arrays),
         scores=scores,
         blind=(machines[0], machines[1]),
         informed=(machines[2], machines[3]),
@@ -171,6 +172,20 @@ def load_grader(path: Path) -> Grader:
         id=hashlib.sha256(content).hexdigest()[:12],
         about=about,
     )
+
+
+def fitness_trees(arrays: Mapping[str, Array]) -> Trees:
+    """Return the trees of a model file that tell spoiled photos.
+
+    Raises
+    ------
+    DesignInvalid
+        If they are damaged, or made for other figures or ways.
+    """
+    trees = trees_of(arrays, "fitness")
+    if trees.width != len(FITNESS_FEATURES) or trees.roots.shape[1] != len(WAYS):
+        raise DesignInvalid("The trees 'fitness' of the model file are damaged.", "Install Turnblue again.")
+    return trees
 
 
 def machine_of(arrays: Mapping[str, Array], rows: Array, name: str, length: float) -> KernelMachine:

@@ -60,7 +60,7 @@ Array = NDArray[Any]
 P = ParamSpec("P")
 R = TypeVar("R")
 
-PIPELINE = "0.4.0"
+PIPELINE = "0.5.0"
 """Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
 
 POOR_MEDIAN, POOR_P95 = 6.0, 20.0
@@ -186,6 +186,11 @@ def print_delta_e00(card: CardFound, photo: Photo, calibration: Calibration | No
     return float(np.hypot(printed, PROFILE_DELTA_E00 if photo.profile == "broken" else 0.0))
 
 
+def middle_colour(view: View, region: Region) -> Array:
+    """Return the median of the water's normalised colours, linear sRGB, shape (3,): of every second pixel and row."""
+    return np.asarray(np.median(view.linear[::2, ::2][region.mask[::2, ::2]], axis=0), dtype=np.float64)
+
+
 @on_one_thread
 def measure_water(
     source: Path | Photo,
@@ -237,7 +242,7 @@ def measure_water(
         looked = replace(looked, region=None)
     if looked.view is not None and looked.region is not None and looked.card is not None and looked.fit is not None:
         features = features_of(looked.view, looked.region, looked.card, known)
-        middle = np.median(looked.view.linear[looked.region.mask], axis=0)
+        middle = middle_colour(looked.view, looked.region)
         sure = looked.fit.uncertainty(middle)
         beyond = beyond_trained(looked.fit)
         shifted = shifted_features(features, middle, spread_of(beyond, sure.lab[None])[0]) if beyond > 0 else None

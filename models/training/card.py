@@ -24,8 +24,8 @@ TEXT = """# The grader
 **What it is.** Kernel machines (Gaussian-process means over known photos) that give visible depth and chlorophyll-a
 with their spread, and the narrow steps of both that photos alike had; the grades and the 80 % intervals all follow from
 these. One pair reads the photo alone, a second pair is used where the log knows the pool's depth. Small networks tell
-water from its surroundings and spoiled photos from good ones. The file holds plain arrays and a JSON text; loading it
-executes no code.
+water from its surroundings, boosted trees spoiled photos from good ones. The file holds plain arrays and a JSON text;
+loading it executes no code.
 
 **What it was fitted on.** Rendered photos only ({rows} of them, each of a pool of its own), made from published water
 optics by `models/simulator`, about a fifth of them by each of its second and third, plainer renderers.
@@ -64,9 +64,9 @@ spoiled ones: {spoiled}.
 All this is printed by `{command}`.
 
 **How fast and how large.** `OMP_NUM_THREADS=1 python -m tests.bench_grading PHOTO...` prints how long each stage takes
-after decoding, of processor time on one core. A 12-megapixel photo took 62 ms at the median of twelve (asked for: 60),
-65 to 68 at their nine tenths: 20 of them to find the water, 14 for the features, 9 the card, 7 its colours.
-The file has 1.5 MB (asked for: under 5).
+after decoding, of processor time on one core. A 12-megapixel photo took 55 ms at the median of twelve (asked for: 60),
+60 to 62 at their nine tenths: 15 of them to find the water, 13 for the features, 8 the card, 7 its colours.
+The file has 1.7 MB (asked for: under 5).
 
 **What was asked for.** Severity exact 92 %, within one 99.5 %; clarity from a plain photo exact 75 %, within one 98 %,
 and exact 92 % where depth and floor are known and seen; calibration error at most 0.04; coverage 76 to 84 %; no grade

@@ -10,6 +10,7 @@ from vision.features import FEATURES
 from vision.fitness import FITNESS_FEATURES, WAYS
 from vision.kernel import KernelMachine, Scores
 from vision.network import Network
+from vision.trees import Trees
 from vision.water import CELL_FEATURES, CONTEXT_FEATURES
 
 COUNT = len(FEATURES)
@@ -20,6 +21,16 @@ def steady_network(features, answer):
     return Network(
         np.zeros(features), np.ones(features), (np.zeros((features, len(answer))),), (np.asarray(answer, float),)
     )
+
+
+def steady_trees(features, answer):
+    """Return trees, one leaf each, that give the same log odds whatever the features."""
+    count = len(answer)
+    nodes = np.arange(count)
+    return Trees(
+        features, nodes[None], np.zeros(count, int), np.full(count, np.inf), np.column_stack([nodes, nodes]),
+        np.asarray(answer, float),
+    )  # fmt: skip
 
 
 def steady_machine(value, spread):
@@ -35,7 +46,7 @@ def steady_grader(depth_m=2.0, chlorophyll_ug_l=20.0, *, spread_dex=0.02, unlike
     pair = (steady_machine(np.log10(depth_m), spread_dex), steady_machine(np.log10(chlorophyll_ug_l), spread_dex))
     return grade.Grader(
         water=steady_looks(),
-        fitness=steady_network(len(FITNESS_FEATURES), [9.0] + [0.0] * (len(WAYS) - 1)),
+        fitness=steady_trees(len(FITNESS_FEATURES), [9.0] + [0.0] * (len(WAYS) - 1)),
         scores=Scores(np.tile(np.array([-1.0, 0.0, 1.0]), (COUNT, 1))),
         blind=pair,
         informed=pair,

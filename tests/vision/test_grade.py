@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.vision.steady_grader import steady_grader, steady_network, write_steady
+from tests.vision.steady_grader import steady_grader, steady_network, steady_trees, write_steady
 from vision.errors import DesignInvalid
 from vision.features import FEATURES
+from vision.fitness import FITNESS_FEATURES, WAYS
 from vision.grade import (
     CHLOROPHYLL_STEPS_UG_L,
     DEPTH_STEPS_M,
@@ -21,6 +22,7 @@ from vision.grade import (
 from vision.kernel import KernelMachine
 from vision.network import CLIP, Network, network_of, softmax
 from vision.results import CLARITY_LOWER_M, SEVERITY_LOWER_UG_L, clarity_of
+from vision.trees import Trees, trees_of
 
 
 @pytest.mark.parametrize("lower", sorted(v for v in CLARITY_LOWER_M.values() if v > 0))
@@ -187,3 +189,50 @@ def test_layers_that_do_not_fit_are_refused():
         network_of(arrays, "x")
     with pytest.raises(DesignInvalid, match="holds no network"):
         network_of({}, "x")
+
+
+def asked_twice():
+    """One tree: by feature 1, then by feature 0; and one that is a single leaf."""
+    return Trees(
+        2, np.array([[0, 5]]), np.array([1, 0, 0, 0, 0, 0]), np.array([2.0, -1.0] + [np.inf] * 4),
+        np.array([[1, 2], [3, 4], [2, 2], [3, 3], [4, 4], [5, 5]]), np.array([0, 0, 7.0, 5.0, 6.0, 0.5]),
+    )  # fmt: skip
+
+
+def test_trees_go_where_they_are_asked_to():
+    # A value at the threshold goes on to the first child.
+    odds = asked_twice()(np.array([[-1.0, 2.0], [-0.9, 1.0], [-5.0, 2.1]]))
+    np.testing.assert_array_equal(odds, [[5.0, 0.5], [6.0, 0.5], [7.0, 0.5]])
+
+
+def test_trees_are_read_as_written():
+    read = trees_of(asked_twice().to_arrays("x"), "x")
+    rows = np.random.default_rng(2).normal(size=(40, 2)) * 2
+    np.testing.assert_array_equal(read(rows), asked_twice()(rows))
+
+
+@pytest.mark.parametrize(
+    ("part", "value"),
+    [
+        ("children", np.array([[1, 2], [0, 4], [2, 2], [3, 3], [4, 4], [5, 5]])),
+        ("children", np.array([[1, 2], [3, 9], [2, 2], [3, 3], [4, 4], [5, 5]])),
+        ("roots", np.array([[0, 6]])),
+        ("roots", np.array([[0.0, 5.0]])),
+        ("feature", np.array([2, 0, 0, 0, 0, 0])),
+        ("threshold", np.array([np.nan, -1.0, 0, 0, 0, 0])),
+        ("value", np.array([0, 0, np.inf, 5.0, 6.0, 0.5])),
+        ("value", np.zeros(5)),
+    ],
+)
+def test_damaged_trees_are_refused(part, value):
+    """Trees that lead round in a circle, out of the file, or to no number, are never walked."""
+    with pytest.raises(DesignInvalid, match="damaged"):
+        trees_of(asked_twice().to_arrays("x") | {f"x.{part}": value}, "x")
+
+
+def test_trees_made_for_other_figures_are_refused(tmp_path):
+    with pytest.raises(DesignInvalid, match="holds no trees"):
+        trees_of({}, "fitness")
+    other = steady_trees(len(FITNESS_FEATURES) + 1, [9.0] + [0.0] * (len(WAYS) - 1)).to_arrays("fitness")
+    with pytest.raises(DesignInvalid, match="damaged"):
+        load_grader(write_steady(tmp_path / "other.npz", **other))

@@ -23,15 +23,16 @@ def depths(features, *, moved=1.0):
 
 @pytest.fixture(scope="module")
 def in_use():
-    """The arrays and the JSON text of a grader fitted on made-up rendered photos."""
+    """The arrays and the JSON text of a grader fitted on made-up rendered photos, 150 of them good."""
     rng = np.random.default_rng(3)
-    features = rng.normal(size=(150, len(FEATURES)))
-    features[:, FEATURES.index("depth_known")] = rng.integers(0, 2, 150)
+    way = np.repeat([0, 1, 2], [150, 10, 10])
+    features = rng.normal(size=(len(way), len(FEATURES)))
+    features[:, FEATURES.index("depth_known")] = rng.integers(0, 2, len(way))
     depth_m, chlorophyll = depths(features)
     vectors = Vectors(
-        features=features, fitness=rng.normal(size=(150, len(FITNESS_FEATURES))), depth_m=depth_m,
-        chlorophyll_ug_l=chlorophyll, number=np.arange(150), way=np.zeros(150, int), doubted=np.zeros(150, bool),
-        overlap=np.ones(150), refused_number=np.zeros(0, int), refused_way=np.zeros(0, int),
+        features=features, fitness=rng.normal(size=(len(way), len(FITNESS_FEATURES))), depth_m=depth_m,
+        chlorophyll_ug_l=chlorophyll, number=np.arange(len(way)), way=way, doubted=np.zeros(len(way), bool),
+        overlap=np.ones(len(way)), refused_number=np.zeros(0, int), refused_way=np.zeros(0, int),
         refused_for_water=np.zeros(0, bool),
     )  # fmt: skip
     fitted = fit.fit_vectors(steady_looks(), vectors)

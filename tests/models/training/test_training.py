@@ -104,6 +104,25 @@ def test_spoiled_photos_are_told_from_good_ones():
     assert ((held[:, 0] > 0.5) == (way == 0)).mean() > 0.9
 
 
+def test_trees_are_what_scikit_learn_computes():
+    """Our walk and the library's own prediction, on the same fit; the way without a photo stays out."""
+    from sklearn.ensemble import GradientBoostingClassifier
+
+    rng = np.random.default_rng(8)
+    x, way = rng.normal(size=(300, 5)), rng.choice([0, 1, 3], 300)
+    x[:, 0] += way
+    weight = np.where(way > 0, 2.0, 1.0)
+    trees = fit.grow_trees(x, way, weight, seed=1)
+    model = GradientBoostingClassifier(random_state=1, init="zero", **fit.FITNESS_TREES).fit(x, way, weight)
+    new = rng.normal(size=(50, 5)) * 2
+    ours = softmax(trees(new))
+    np.testing.assert_allclose(ours[:, [0, 1, 3]], model.predict_proba(new), atol=1e-3)
+    np.testing.assert_allclose(trees(new)[:, [0, 1, 3]], model.decision_function(new), atol=1e-9)
+    assert ours[:, [2, 4, 5, 6]].max() < 0.01
+    with pytest.raises(ValueError, match="three ways"):
+        fit.grow_trees(x, np.minimum(way, 1), weight, seed=1)
+
+
 def test_left_out_is_what_a_fit_without_the_group_says():
     """The block formula against fits that truly leave each group out."""
     rng = np.random.default_rng(5)
