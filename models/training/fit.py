@@ -232,26 +232,28 @@ def grow_trees(features: Array, way: Array, weight: Array, seed: int) -> Trees:
         raise ValueError("way must hold three ways or more")
     model = GradientBoostingClassifier(random_state=seed, init="zero", **FITNESS_TREES)
     model.fit(features, way, sample_weight=weight)
-    feature, threshold, children, value = [np.zeros(1, np.int16)], [np.full(1, np.inf)], [np.zeros((1, 2), int)], [
-        np.full(1, NO_PHOTO_LOG_ODDS / len(model.estimators_))
-    ]  # fmt: skip
+    # The first node is a leaf of its own, for ways without a photo.
+    nothing = np.full(1, NO_PHOTO_LOG_ODDS / len(model.estimators_))
+    parts = [(np.zeros(1, np.int16), np.full(1, np.inf), np.zeros((1, 2), np.int32), nothing)]
     roots = np.zeros((len(model.estimators_), len(WAYS)), dtype=np.int32)
     count = 1
     for turn, of_classes in enumerate(model.estimators_):
         for place, grown in zip(model.classes_, of_classes, strict=True):
             tree = grown.tree_
             leaf = tree.children_left < 0
-            both = np.column_stack([tree.children_left, tree.children_right])
+            onward = np.column_stack([tree.children_left, tree.children_right])
             roots[turn, place] = count
-            feature.append(np.where(leaf, 0, tree.feature).astype(np.int16))
-            threshold.append(np.where(leaf, np.inf, tree.threshold))
-            children.append(count + np.where(leaf[:, None], np.arange(len(leaf))[:, None], both))
-            value.append(np.where(leaf, model.learning_rate * tree.value[:, 0, 0], 0.0))
+            parts.append(
+                (
+                    np.where(leaf, 0, tree.feature).astype(np.int16),
+                    np.where(leaf, np.inf, tree.threshold),
+                    (count + np.where(leaf[:, None], np.arange(len(leaf))[:, None], onward)).astype(np.int32),
+                    np.where(leaf, model.learning_rate * tree.value[:, 0, 0], 0.0),
+                )
+            )
             count += len(leaf)
-    return Trees(
-        features.shape[1], roots, np.concatenate(feature), np.concatenate(threshold),
-        np.concatenate(children).astype(np.int32), np.concatenate(value),
-    )  # fmt: skip
+    feature, threshold, children, value = (np.concatenate(each) for each in zip(*parts, strict=True))
+    return Trees(features.shape[1], roots, feature, threshold, children, value)
 
 
 def bare_grader(water: tuple[Network, ...]) -> Grader:
