@@ -72,8 +72,8 @@ LEAST_COLOUR_AGREEMENT_ONE = 0.75
 """The same where a single mark was read: one mark alone turns up by chance in textures."""
 
 LEAST_SEEN = 1 / 3
-"""Least share of the patches out of glare for the colours to speak where fewer than two marks were read: cards
-over-exposed by a stop keep over half, stripes burnt out to white agreed by the sixth that they kept."""
+"""Least share of the patches out of glare for the colours to speak where fewer than two marks were read: rendered cards
+over-exposed by a stop keep over half, burnt-out stripes agreed by the sixth that they kept. The project's own."""
 
 FEWEST_NODES, LEAST_GRID_SCORE = 9, 0.45
 """Patches seen and share of the colour steps explained from which a grid is laid out as the card: the project's own,
