@@ -109,6 +109,17 @@ def settle(page):
     page.wait_for_timeout(500)
 
 
+def unfold(page, title, *, by="click"):
+    """Open a folded part of the page by its title, and wait until it stands still: a tap on what moves misses it."""
+    part = page.locator("details").filter(has=page.locator("summary").get_by_text(title))
+    getattr(part.locator("summary"), by)()
+    still = "each => each.open && each.style.overflow !== 'hidden' && !each.getAnimations().length"
+    deadline = time.monotonic() + TIMEOUT_MS / 1000
+    while not part.evaluate(still):
+        assert time.monotonic() < deadline, f"{title} does not open"
+        page.wait_for_timeout(50)
+
+
 def assert_sound(page):
     assert page.locator('[data-testid="stException"]').count() == 0
     assert "Traceback" not in page.inner_text("body")

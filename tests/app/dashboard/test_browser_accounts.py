@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 
 import pytest
-from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, served, settle
+from in_browser import TIMEOUT_MS, VIEWPORTS, assert_sound, served, settle, unfold
 
 from app import actions, people
 from app.access import RIGHTS, Role
@@ -166,7 +166,7 @@ def test_first_account_closes_the_house(browser, tmp_path):
         enter(page, url, "Olive")
         page.get_by_text("2 open").wait_for()
         at(page, url, "accounts", "Everybody")
-        page.get_by_text("Add an account").click()
+        unfold(page, "Add an account")
         page.get_by_label("Name to sign in with").last.fill("Kit")
         page.get_by_role("button", name="Add the account").click()
         told = page.get_by_text("Kit's password:")

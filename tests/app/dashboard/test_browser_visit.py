@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from in_browser import TIMEOUT_MS, VIEWPORTS, Wire, assert_sound, go, served, settle
+from in_browser import TIMEOUT_MS, VIEWPORTS, Wire, assert_sound, go, served, settle, unfold
 
 import app
 from app import actions, intake, strips
@@ -145,7 +145,7 @@ def test_a_visit_takes_at_most_six_taps_and_two_photos(phone, address, kept):
     asked.value.set_files([upload("water.jpg", sample("heavy_opaque.jpg", "six"))])
     page.wait_for_selector("text=Photo 1 of 1: measured")
     settle(page)
-    page.get_by_text("Test strip by photo").tap()
+    unfold(page, "Test strip by photo", by="tap")
     strip = render_strip(StripScene(STRIP, DIPPED_INTO, seed=11)).jpeg()
     part = page.get_by_test_id("stExpander").filter(has_text="Test strip by photo")
     with page.expect_file_chooser() as asked:
