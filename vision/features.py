@@ -216,9 +216,9 @@ def _alike(one: Array, other: Array) -> float:
 
 def _stance(view: View, region: Region, card: CardFound) -> dict[str, float]:
     height, width = region.mask.shape
-    rows, columns = np.nonzero(region.mask)
-    step = max(1, len(rows) // 1000)
-    at = np.stack([columns[::step], rows[::step]], axis=-1)[None].astype(np.float64)
+    inside = np.flatnonzero(region.mask)
+    rows, columns = np.divmod(inside[:: max(1, len(inside) // 1000)], width)
+    at = np.stack([columns, rows], axis=-1)[None].astype(np.float64)
     horizon, log_distance, _ = places_in_plane(view, at)
     focal = FOCAL_SHARE * max(height, width) / height
     depression = np.degrees(np.arctan2(horizon.ravel(), focal))

@@ -25,9 +25,9 @@ Array = NDArray[Any]
 WAYS = ("fit", "under_exposed", "other_light", "fogged", "covered", "blurred", "no_water")
 """What a photo can be: fit, or spoiled in the way of a flag of that name; the trees' classes in their order."""
 
-UNFIT = 0.25
-"""Probability from which a photo counts as spoiled: so that some one good photo in a hundred is held for it, left
-out."""
+UNFIT = 0.5
+"""Probability from which a photo counts as spoiled: it is likelier than not. Some one good photo in a hundred is held
+for it, left out."""
 
 FITNESS_FEATURES = (
     "white", "black", "contrast", "noise_light", "noise_dark", "edge_share", "edge_patch", "fit_median", "fit_p95",

@@ -67,9 +67,9 @@ def train(folder: Path, count: int, held_out: int, *, jobs: int) -> tuple[Fitted
     dataset.over_photos(partial(dataset.render_one, folder), everything, jobs=jobs, say="photos")
     fit_on = dataset.whole(folder, fit_on)
 
-    def vectors(water: tuple[Network, ...], *sets: list[int]) -> list[Vectors]:
-        grader = bare_grader(water)
-        return [dataset.make_vectors(folder, grader, dataset.whole(folder, each), jobs=jobs) for each in sets]
+    def vectors(water: tuple[Network, ...], *sets: list[int], cardless: frozenset[int] = frozenset()) -> list[Vectors]:
+        make = partial(dataset.make_vectors, folder, bare_grader(water), jobs=jobs, cardless=cardless)
+        return [make(dataset.whole(folder, each)) for each in sets]
 
     # How the grader does on a renderer's photos is told by one that was fitted without any of them.
     box = dataset.box_numbers(count)
@@ -77,8 +77,9 @@ def train(folder: Path, count: int, held_out: int, *, jobs: int) -> tuple[Fitted
     water = fit_water(folder, others, jobs=jobs)
     known, unseen = vectors(water, others, box)
     apart = fit_vectors(water, known)
-    water = fit_water(folder, fit_on, jobs=jobs)
-    known, *tests = vectors(water, fit_on, test_on, plain, ways, series)
+    cardless = known.cardless | unseen.cardless
+    water = fit_water(folder, [number for number in fit_on if number not in cardless], jobs=jobs)
+    known, *tests = vectors(water, fit_on, test_on, plain, ways, series, cardless=cardless)
     fitted = fit_vectors(water, known)
     return fitted, figures_of(fitted, known, HeldOut(*tests), apart, unseen)
 

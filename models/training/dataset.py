@@ -53,13 +53,19 @@ STEEP_SHARE = 0.3
 DEPTHS_M, CHLOROPHYLLS_UG_L = (0.12, 20.0), (0.15, 450.0)
 """Range that photos are spread over, evenly in the logarithm: the grader's steps but for their open ends."""
 FLATLAY_START = 5_000_000
-FLATLAY_SHARE = 0.1
-"""First number of the photos of a card on dry ground, and how many there are to each pool photo."""
+FLATLAY_SHARE, HELD_OUT_FLATLAY_SHARE = 0.25, 0.1
+"""First number of the photos of a card on dry ground, and how many there are to each pool photo in fitting and held
+out."""
 SPOILED_START = 6_000_000
 SPOILED_SHARE, HELD_OUT_SPOILED_SHARE = 0.4, 0.5
 SPOILED_WAYS = ("dusk", "card_other_light", "lens_fogged", "hand_over_lens", "motion_blur")
 """First number of the spoiled photos, how many there are to each pool photo in fitting and held out, and their faults
 in turn."""
+HARD_SPOILED_START = 6_500_000
+HARD_SPOILED_SHARE = 0.4
+HARD_WAYS = ("card_other_light", "motion_blur", "no_water")
+"""First number of more spoiled photos to fit on, how many there are to each pool photo, and their faults in turn: those
+that are hardest to tell."""
 PLAIN_START = 7_000_000
 PLAIN_SHARE = 0.35
 """First number of the photos by the plain renderer (`models.simulator.plain`), and how many there are to each pool
@@ -122,6 +128,11 @@ class Vectors:
             refused_for_water=self.refused_for_water,
         )  # fmt: skip
 
+    @property
+    def cardless(self) -> frozenset[int]:
+        """Return the refused photos in which no card was found to go by."""
+        return frozenset(int(number) for number in self.refused_number[~self.refused_for_water])
+
 
 ROW_ARRAYS = ("features", "fitness", "depth_m", "chlorophyll_ug_l", "number", "way", "doubted", "overlap")
 """Names of the arrays of `Vectors` that have one entry a row."""
@@ -159,7 +170,8 @@ def spec_of(number: int) -> SceneSpec:
     spoiled = SPOILED_START <= number < HELD_OUT_START or number >= HELD_OUT_SPOILED_START
     spoil: tuple[str, ...] = ("no_water",) if rng.random() < NO_WATER_SHARE else ()
     if spoiled:
-        spoil = (SPOILED_WAYS[number % len(SPOILED_WAYS)],)
+        ways = HARD_WAYS if HARD_SPOILED_START <= number < HELD_OUT_START else SPOILED_WAYS
+        spoil = (ways[number % len(ways)],)
     common: dict[str, Any] = {
         "camera": first + int(rng.integers(TRAINING_MODELS)),
         "card": "chart24" if rng.random() < CHART_SHARE else "turnblue",
@@ -317,10 +329,12 @@ class Row:
     no_water: bool = False
 
 
-def row_of(folder: Path, grader: Grader, number: int) -> Row:
-    """Return the row of one photo."""
+def row_of(folder: Path, grader: Grader, number: int, *, cardless: frozenset[int] = frozenset()) -> Row:
+    """Return the row of one photo; those known to be `cardless` are refused without a look."""
     cv2.setNumThreads(1)
     truth = json.loads((folder / f"{number}.json").read_text())
+    if number in cardless:
+        return Row(number, way_of(truth))
     try:
         looked = look(open_photo(folder / f"{number}.jpg"), grader)
     except VisionError:
@@ -378,14 +392,21 @@ def over_photos(work: Callable[[int], Any], numbers: Iterable[int], *, jobs: int
         return list(bar(pool.map(work, numbers, chunksize=4)))
 
 
-def make_vectors(folder: Path, grader: Grader, numbers: Iterable[int], *, jobs: int) -> Vectors:
-    """Return the feature vectors of many photos; kept in the folder for the next run that asks for the same."""
+def make_vectors(
+    folder: Path, grader: Grader, numbers: Iterable[int], *, jobs: int, cardless: frozenset[int] = frozenset()
+) -> Vectors:
+    """Return the feature vectors of many photos; kept in the folder for the next run that asks for the same.
+
+    In `cardless` photos another grader's look found no card: this one's, which knows other water, finds none either.
+    """
     numbers = list(numbers)
     kept = folder / f"vectors-{_key(grader, numbers)}.npz"
     if kept.exists():
         with np.load(kept, allow_pickle=False) as stored:
             return Vectors(**{name: stored[name] for name in stored.files})
-    vectors = vectors_of(over_photos(partial(row_of, folder, grader), numbers, jobs=jobs, say="features"))
+    vectors = vectors_of(
+        over_photos(partial(row_of, folder, grader, cardless=cardless), numbers, jobs=jobs, say="features")
+    )
     np.savez(kept, **asdict(vectors))
     return vectors
 
@@ -414,7 +435,10 @@ def _key(grader: Grader, numbers: list[int]) -> str:
 def training_numbers(count: int) -> list[int]:
     """Return the numbers of `count` pool photos, and of the dry, the spoiled and the others' that go with them."""
     numbers = list(range(count))
-    for start, share in ((FLATLAY_START, FLATLAY_SHARE), (SPOILED_START, SPOILED_SHARE), (PLAIN_START, PLAIN_SHARE)):
+    for start, share in (
+        (FLATLAY_START, FLATLAY_SHARE), (SPOILED_START, SPOILED_SHARE), (HARD_SPOILED_START, HARD_SPOILED_SHARE),
+        (PLAIN_START, PLAIN_SHARE),
+    ):  # fmt: skip
         numbers += range(start, start + round(share * count))
     return numbers + box_numbers(count)
 
@@ -422,7 +446,10 @@ def training_numbers(count: int) -> list[int]:
 def held_out_numbers(count: int) -> list[int]:
     """Return the numbers of `count` held-out photos, and the spoiled and the dry ones that go with them."""
     numbers = list(range(HELD_OUT_START, HELD_OUT_START + count))
-    for start, share in ((HELD_OUT_SPOILED_START, HELD_OUT_SPOILED_SHARE), (HELD_OUT_DRY_START, FLATLAY_SHARE)):
+    for start, share in (
+        (HELD_OUT_SPOILED_START, HELD_OUT_SPOILED_SHARE),
+        (HELD_OUT_DRY_START, HELD_OUT_FLATLAY_SHARE),
+    ):
         numbers += range(start, start + round(share * count))
     return numbers
 

@@ -102,7 +102,7 @@ def report_both(
 
 @dataclass(frozen=True)
 class Abstaining:
-    """Shares of photos that get no grade, 0 to 1: of good ones, and of spoiled ones by kind.
+    """Shares of photos that get no grade, 0 to 1: of good ones, of spoiled ones by kind, and of all spoiled ones.
 
     By grade, of good photos that get one: how many are flagged as weak, how many are off by two classes, and how many
     are without being flagged.
@@ -110,6 +110,7 @@ class Abstaining:
 
     fit: float
     spoiled: dict[str, float]
+    all_spoiled: float
     weak: dict[str, float]
     wrong_by_two: dict[str, float]
     wrong_unflagged: dict[str, float]
@@ -162,6 +163,8 @@ def abstaining(vectors: Vectors, steps: Steps, spoiled: Array, unlike: float) ->
         rows, refused = vectors.way == way, int((vectors.refused_way == way).sum())
         if rows.sum() + refused:
             shares[name] = float(((~given & rows).sum() + refused) / (rows.sum() + refused))
+    bad, bad_refused = vectors.way > 0, int((vectors.refused_way > 0).sum())
+    all_spoiled = float(((~given & bad).sum() + bad_refused) / max(bad.sum() + bad_refused, 1))
     good = given & (vectors.way == 0)
     weak, wrong, unflagged = {}, {}, {}
     for name, each, lowers, truth, most in (
@@ -172,7 +175,7 @@ def abstaining(vectors: Vectors, steps: Steps, spoiled: Array, unlike: float) ->
         doubted = 1 - within_one_of(each) > most
         weak[name], wrong[name] = (float(which[good].mean()) if good.any() else 0.0 for which in (doubted, off))
         unflagged[name] = float((off & ~doubted)[good].mean()) if good.any() else 0.0
-    return Abstaining(shares.pop("fit", 0.0), shares, weak, wrong, unflagged), given
+    return Abstaining(shares.pop("fit", 0.0), shares, all_spoiled, weak, wrong, unflagged), given
 
 
 def table(reports: dict[str, Report]) -> str:

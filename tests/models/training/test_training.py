@@ -111,16 +111,15 @@ def test_trees_are_what_scikit_learn_computes():
     rng = np.random.default_rng(8)
     x, way = rng.normal(size=(300, 5)), rng.choice([0, 1, 3], 300)
     x[:, 0] += way
-    weight = np.where(way > 0, 2.0, 1.0)
-    trees = fit.grow_trees(x, way, weight, seed=1)
-    model = GradientBoostingClassifier(random_state=1, init="zero", **fit.FITNESS_TREES).fit(x, way, weight)
+    trees = fit.grow_trees(x, way, seed=1)
+    model = GradientBoostingClassifier(random_state=1, init="zero", **fit.FITNESS_TREES).fit(x, way)
     new = rng.normal(size=(50, 5)) * 2
     ours = softmax(trees(new))
     np.testing.assert_allclose(ours[:, [0, 1, 3]], model.predict_proba(new), atol=1e-3)
     np.testing.assert_allclose(trees(new)[:, [0, 1, 3]], model.decision_function(new), atol=1e-9)
     assert ours[:, [2, 4, 5, 6]].max() < 0.01
     with pytest.raises(ValueError, match="three ways"):
-        fit.grow_trees(x, np.minimum(way, 1), weight, seed=1)
+        fit.grow_trees(x, np.minimum(way, 1), seed=1)
 
 
 def test_left_out_is_what_a_fit_without_the_group_says():
@@ -190,10 +189,15 @@ def test_photos_without_a_grade_are_counted():
     said, given = evaluate.abstaining(vectors, sure, spoiled, 0.5)
     # Of the good ones only the one refused before its water was found.
     assert said.fit == pytest.approx(1 / (1 + (vectors.way == 0).sum()))
-    assert set(said.spoiled.values()) == {1.0}
+    assert set(said.spoiled.values()) == {said.all_spoiled} == {1.0}
     assert set(said.wrong_by_two.values()) == set(said.wrong_unflagged.values()) == {0.0}
     assert set(said.weak.values()) == {0.0}
     assert given.sum() == (vectors.way == 0).sum()
+    # One spoiled photo taken for a good one, of those with and without a row.
+    bad = np.flatnonzero(vectors.way > 0)
+    spoiled[bad[0]] = np.eye(7)[0]
+    less, _ = evaluate.abstaining(vectors, sure, spoiled, 0.5)
+    assert less.all_spoiled == pytest.approx(1 - 1 / (len(bad) + (vectors.refused_way > 0).sum()))
 
 
 def test_pairs_of_one_water_and_the_order_of_a_series():
@@ -283,6 +287,10 @@ def test_a_few_photos_go_all_the_way(tmp_path):
     assert vectors.features.shape[1] == len(FEATURES)
     assert np.isfinite(vectors.features).all()
     assert dataset.FLATLAY_START in [*vectors.refused_number, *vectors.number[vectors.way == WAYS.index("no_water")]]
+    # A photo known to have no card is refused as if it had been looked at.
+    row = dataset.row_of(tmp_path, load_grader(SHIPPED / "grader.npz"), 1, cardless=frozenset([1]))
+    assert row == dataset.Row(1, 0)
+    assert dataset.vectors_of([row, dataset.Row(3, 6, no_water=True)]).cardless == {1}
 
 
 def test_held_out_photos_are_of_other_phones():
@@ -310,3 +318,6 @@ def test_spoiled_photos_take_their_ways_in_turn(number):
     spec = dataset.spec_of(dataset.SPOILED_START + number)
     assert spec.spoil == (dataset.SPOILED_WAYS[number % 5],)
     assert dataset.way_of({"spoilers": list(spec.spoil)}) > 0
+    hard = dataset.spec_of(dataset.HARD_SPOILED_START + number)
+    assert hard.spoil == (dataset.HARD_WAYS[(dataset.HARD_SPOILED_START + number) % 3],)
+    assert dataset.way_of({"spoilers": list(hard.spoil)}) > 0
