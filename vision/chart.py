@@ -8,7 +8,7 @@ chart is none.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -136,8 +136,7 @@ class ChartFound:
     `patch_side` is the patch's width and height in pitches, measured. `colour_fit` [0-1] is the share of the colour
     steps between neighbours explained by the chart's, `cell_misfit` each patch's distance from that fit, shape (4, 6)
     [natural log], `edge_share` the share of patches on edges of their own, `edge_residual_px` how well these lie.
-    `edge_width` is how wide a step between neighbours rises (10 to 90 %) [pitches] where the chart was taken by its
-    colours alone, else NaN.
+    `edge_width` is how wide a step between neighbours rises (10 to 90 %) [pitches].
     """
 
     corners_px: Array
@@ -148,7 +147,7 @@ class ChartFound:
     edge_share: float
     edge_residual_px: float
     pitch_px: float
-    edge_width: float = float("nan")
+    edge_width: float
 
 
 @dataclass(frozen=True)
@@ -274,7 +273,7 @@ def _as_grown(encoded_rgb: Array, homography: Array, lattice: Lattice, design: G
         )
         and not _leaves_picture(encoded_rgb, homography, SOFT_SIDE)
     )
-    return replace(found, edge_width=_edge_width(encoded_rgb, homography)) if borne else None
+    return found if borne else None
 
 
 def _edges(cells: Array) -> tuple[Array, ...]:
@@ -283,14 +282,20 @@ def _edges(cells: Array) -> tuple[Array, ...]:
 
 
 def _edge_width(encoded_rgb: Array, homography: Array) -> float:
-    """Return the median width of the steps from patch to patch, 10 to 90 % [pitches]; a blur makes them wide."""
+    """Return the median width of the steps from patch to patch, 10 to 90 % [pitches]; a blur makes them wide.
+
+    NaN where none of the steps lies in the picture.
+    """
     along = np.linspace(0.0, 1.0, 33)
     starts = np.stack(np.meshgrid(np.arange(CHART24_COLUMNS - 1), np.arange(CHART24_ROWS)), -1).reshape(-1, 1, 2)
     places = starts + np.stack([along, np.zeros_like(along)], -1)
     profile = sample(encoded_rgb, project(homography, places.reshape(-1, 2))).reshape(len(starts), len(along), 3)
+    profile = profile[np.isfinite(profile).all(axis=(1, 2))]
+    if not len(profile):
+        return float("nan")
     # The channel that changes most says it; the dark between patches makes two steps of one.
-    run = np.nanmax(profile, axis=1) - np.nanmin(profile, axis=1)
-    slope = np.nanmax(np.abs(np.diff(profile, axis=1)), axis=1) / (along[1] - along[0])
+    run = np.ptp(profile, axis=1)
+    slope = np.abs(np.diff(profile, axis=1)).max(axis=1) / (along[1] - along[0])
     width = 0.8 * run / np.maximum(slope, 1e-9)
     return float(np.median(np.take_along_axis(width, run.argmax(1)[:, None], axis=1)))
 
@@ -421,6 +426,7 @@ def _found(encoded_rgb: Array, fit: GridFit, design: GridDesign) -> ChartFound:
     return ChartFound(
         _corners(fit.homography, fit.patch_side), fit.homography, fit.patch_side,
         match.score if _colours_fit(match) else 0.0, misfit, fit.supported, fit.residual_px, pitch,
+        _edge_width(encoded_rgb, fit.homography),
     )  # fmt: skip
 
 

@@ -60,7 +60,7 @@ Array = NDArray[Any]
 P = ParamSpec("P")
 R = TypeVar("R")
 
-PIPELINE = "0.5.0"
+PIPELINE = "0.5.1"
 """Version of the stages between a photo and its features: raised whenever the same photo may give other numbers."""
 
 POOR_MEDIAN, POOR_P95 = 6.0, 20.0
@@ -80,8 +80,6 @@ patch gives 0.39)."""
 SHARP_EDGE_PX = 2.0
 """Edge width under which a picture is as sharp as pixels can be (`align.Alignment`): patches that are mixed all the
 same are too few pixels wide. The project's own."""
-BLURRED_WIDTH = 0.012
-"""Edge width over the photo's long side from which floor detail is lost to the blur: the project's own."""
 UNEVEN_RATIO = 1.8
 """Change of the light over the card from which it is said to be uneven: the project's own."""
 

@@ -64,8 +64,8 @@ spoiled ones {all_spoiled:.1%}: {spoiled}.
 All this is printed by `{command}`.
 
 **How fast and how large.** `OMP_NUM_THREADS=1 python -m tests.bench_grading PHOTO...` prints how long each stage takes
-after decoding, of processor time on one core. A 12-megapixel photo took 58 ms at the median of twelve (asked for: 60),
-64 at their nine tenths: 16 of them to find the water, 13 for the features, 9 the card, 7 its colours.
+after decoding, of processor time on one core. A 12-megapixel photo took 56 ms at the median of twelve (asked for: 60),
+61 at their nine tenths: 15 of them to find the water, 13 for the features, 9 the card, 7 its colours.
 The file has 1.7 MB (asked for: under 5).
 
 **What was asked for.** Severity exact 92 %, within one 99.5 %; clarity from a plain photo exact 75 %, within one 98 %,

@@ -109,6 +109,18 @@ def test_sharp_chart_is_laid_to_a_fraction_of_a_pixel():
     assert np.median(errors) < 0.5
 
 
+def test_steps_between_patches_are_as_wide_as_the_blur_makes_them():
+    wide = {}
+    for sigma in (0.5, 2.0, 3.0, 4.0):
+        photo, _ = render_chart(replace(BASE, size=0.35, tilt_deg=10, blur_px=sigma, light="plain"), 70)
+        found = find_chart(photo)
+        wide[sigma] = found.edge_width * found.pitch_px
+    assert list(wide.values()) == sorted(wide.values())
+    # An edge under a Gaussian blur rises from 10 to 90 % over 2.563 sigma; in the narrow gaps it does not come so far.
+    for sigma in (2.0, 3.0, 4.0):
+        assert wide[sigma] == pytest.approx(2.563 * sigma, rel=0.2), sigma
+
+
 @pytest.mark.parametrize("gap", [0.1, 0.16, 0.22])
 def test_patch_side_is_measured(gap):
     photo, _ = render_chart(replace(BASE, size=0.35, tilt_deg=10, gap=gap), 70)
