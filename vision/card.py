@@ -25,6 +25,7 @@ from vision.chart import (
     look_for_chart,
     look_for_soft_chart,
     same_place,
+    step_width_px,
 )
 from vision.errors import NoCardFound
 from vision.flags import BY_NAME
@@ -494,7 +495,7 @@ def _find_by_patches(photo: Photo) -> CardFound | ChartRefused | None:
         lattices: list[Lattice] = []
         seen = look_for_chart(picture.rgb, _kept(find_lattices(picture.rgb), lattices))
         if isinstance(seen, ChartFound) and (held is None or seen.colour_fit > held[1].colour_fit):
-            return _chart_laid(photo, picture, seen, edge_width_px=seen.edge_width * seen.pitch_px * picture.reduction)
+            return _chart_laid(photo, picture, seen)
         card = _own_by_patches(photo, picture, lattices) or _own_by_outline(photo, picture)
         if card is not None:
             return card
@@ -510,17 +511,16 @@ def _find_by_patches(photo: Photo) -> CardFound | ChartRefused | None:
     if held is None:
         return refused
     picture, soft = held
-    return _chart_laid(photo, picture, soft, edge_width_px=soft.edge_width * soft.pitch_px * picture.reduction)
+    return _chart_laid(photo, picture, soft)
 
 
-def _chart_laid(
-    photo: Photo, picture: Picture, found: ChartFound, edge_width_px: float = float("nan")
-) -> CardFound | None:
+def _chart_laid(photo: Photo, picture: Picture, found: ChartFound) -> CardFound | None:
     """Return the 24-patch chart with its samples."""
     # The finder counts patches from 0 at the first one's centre; the design counts tenths of a pitch.
     to_cells = np.array([[0.1, 0, -0.5], [0, 0.1, -0.5], [0, 0, 1.0]])
     homography = _to_photo(np.asarray(found.homography, dtype=np.float64) @ to_cells, picture)
-    return _sampled(photo, load_chart24(), homography, (), edge_width_px)
+    edge_width = step_width_px(picture.rgb, found) * picture.reduction
+    return _sampled(photo, load_chart24(), homography, (), edge_width)
 
 
 def _kept(lattices: Iterable[Lattice], into: list[Lattice]) -> Iterator[Lattice]:

@@ -136,7 +136,6 @@ class ChartFound:
     `patch_side` is the patch's width and height in pitches, measured. `colour_fit` [0-1] is the share of the colour
     steps between neighbours explained by the chart's, `cell_misfit` each patch's distance from that fit, shape (4, 6)
     [natural log], `edge_share` the share of patches on edges of their own, `edge_residual_px` how well these lie.
-    `edge_width` is how wide a step between neighbours rises (10 to 90 %) [pitches].
     """
 
     corners_px: Array
@@ -147,7 +146,6 @@ class ChartFound:
     edge_share: float
     edge_residual_px: float
     pitch_px: float
-    edge_width: float
 
 
 @dataclass(frozen=True)
@@ -281,25 +279,6 @@ def _edges(cells: Array) -> tuple[Array, ...]:
     return cells[0], cells[-1], cells[:, 0], cells[:, -1]
 
 
-def _edge_width(encoded_rgb: Array, homography: Array) -> float:
-    """Return the median width of the steps from patch to patch, 10 to 90 % [pitches]; a blur makes them wide.
-
-    NaN where none of the steps lies in the picture.
-    """
-    along = np.linspace(0.0, 1.0, 33)
-    starts = np.stack(np.meshgrid(np.arange(CHART24_COLUMNS - 1), np.arange(CHART24_ROWS)), -1).reshape(-1, 1, 2)
-    places = starts + np.stack([along, np.zeros_like(along)], -1)
-    profile = sample(encoded_rgb, project(homography, places.reshape(-1, 2))).reshape(len(starts), len(along), 3)
-    profile = profile[np.isfinite(profile).all(axis=(1, 2))]
-    if not len(profile):
-        return float("nan")
-    # The channel that changes most says it; the dark between patches makes two steps of one.
-    run = np.ptp(profile, axis=1)
-    slope = np.abs(np.diff(profile, axis=1)).max(axis=1) / (along[1] - along[0])
-    width = 0.8 * run / np.maximum(slope, 1e-9)
-    return float(np.median(np.take_along_axis(width, run.argmax(1)[:, None], axis=1)))
-
-
 def refine_chart(encoded_rgb: Array, found: ChartFound) -> ChartFound:
     """Lay a found chart on its edges again, in a picture of another size of the same photo.
 
@@ -328,7 +307,7 @@ def scale_chart(found: ChartFound, scale_x: float, scale_y: float) -> ChartFound
     size = float(np.sqrt(scale_x * scale_y))
     return ChartFound(
         _corners(homography, found.patch_side), homography, found.patch_side, found.colour_fit,
-        found.cell_misfit, found.edge_share, found.edge_residual_px * size, found.pitch_px * size, found.edge_width,
+        found.cell_misfit, found.edge_share, found.edge_residual_px * size, found.pitch_px * size,
     )  # fmt: skip
 
 
@@ -352,6 +331,34 @@ def patch_quads_px(found: ChartFound, *, shrink: float = 0.6) -> Array:
     centres = np.stack([columns, rows], -1).reshape(-1, 1, 2).astype(float)
     outline = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * half
     return project(found.homography, (centres + outline).reshape(-1, 2)).reshape(-1, 4, 2)
+
+
+def step_width_px(encoded_rgb: Array, found: ChartFound) -> float:
+    """Return the median width of the steps from patch to patch, 10 to 90 % [px]; a blur makes them wide.
+
+    Parameters
+    ----------
+    encoded_rgb : ndarray of uint8, shape (H, W, 3)
+        The picture the chart was found in.
+    found : ChartFound
+
+    Returns
+    -------
+    float
+        NaN where none of the steps lies in the picture.
+    """
+    along = np.linspace(0.0, 1.0, 33)
+    starts = np.stack(np.meshgrid(np.arange(CHART24_COLUMNS - 1), np.arange(CHART24_ROWS)), -1).reshape(-1, 1, 2)
+    places = starts + np.stack([along, np.zeros_like(along)], -1)
+    profile = sample(encoded_rgb, project(found.homography, places.reshape(-1, 2))).reshape(len(starts), len(along), 3)
+    profile = profile[np.isfinite(profile).all(axis=(1, 2))]
+    if not len(profile):
+        return float("nan")
+    # The channel that changes most says it; the dark between patches makes two steps of one.
+    run = np.ptp(profile, axis=1)
+    slope = np.abs(np.diff(profile, axis=1)).max(axis=1) / (along[1] - along[0])
+    width = 0.8 * run / np.maximum(slope, 1e-9)
+    return float(np.median(np.take_along_axis(width, run.argmax(1)[:, None], axis=1))) * found.pitch_px
 
 
 def _centred(found: ChartFound, lattice: Lattice, off: float = 0.1) -> Array:
@@ -426,7 +433,6 @@ def _found(encoded_rgb: Array, fit: GridFit, design: GridDesign) -> ChartFound:
     return ChartFound(
         _corners(fit.homography, fit.patch_side), fit.homography, fit.patch_side,
         match.score if _colours_fit(match) else 0.0, misfit, fit.supported, fit.residual_px, pitch,
-        _edge_width(encoded_rgb, fit.homography),
     )  # fmt: skip
 
 

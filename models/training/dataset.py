@@ -55,7 +55,7 @@ DEPTHS_M, CHLOROPHYLLS_UG_L = (0.12, 20.0), (0.15, 450.0)
 FLATLAY_START = 5_000_000
 FLATLAY_SHARE, HELD_OUT_FLATLAY_SHARE = 0.25, 0.1
 """First number of the photos of a card on dry ground, and how many there are to each pool photo in fitting and held
-out."""
+out (the project's own: more in fitting, for they are hard to tell)."""
 SPOILED_START = 6_000_000
 SPOILED_SHARE, HELD_OUT_SPOILED_SHARE = 0.4, 0.5
 SPOILED_WAYS = ("dusk", "card_other_light", "lens_fogged", "hand_over_lens", "motion_blur")
@@ -65,7 +65,7 @@ HARD_SPOILED_START = 6_500_000
 HARD_SPOILED_SHARE = 0.4
 HARD_WAYS = ("card_other_light", "motion_blur", "no_water")
 """First number of more spoiled photos to fit on, how many there are to each pool photo, and their faults in turn: those
-that are hardest to tell."""
+that were passed most often (the project's own)."""
 PLAIN_START = 7_000_000
 PLAIN_SHARE = 0.35
 """First number of the photos by the plain renderer (`models.simulator.plain`), and how many there are to each pool

@@ -109,15 +109,21 @@ def settle(page):
     page.wait_for_timeout(500)
 
 
+def until(page, holds):
+    """Wait until something holds that the page does not show: no longer than a page is waited for."""
+    for _ in range(TIMEOUT_MS // 100):
+        if holds():
+            return
+        page.wait_for_timeout(100)
+    pytest.fail("it did not come so far")
+
+
 def unfold(page, title, *, by="click"):
     """Open a folded part of the page by its title, and wait until it stands still: a tap on what moves misses it."""
     part = page.locator("details").filter(has=page.locator("summary").get_by_text(title))
     getattr(part.locator("summary"), by)()
     still = "each => each.open && each.style.overflow !== 'hidden' && !each.getAnimations().length"
-    deadline = time.monotonic() + TIMEOUT_MS / 1000
-    while not part.evaluate(still):
-        assert time.monotonic() < deadline, f"{title} does not open"
-        page.wait_for_timeout(50)
+    until(page, lambda: part.evaluate(still))
 
 
 def assert_sound(page):

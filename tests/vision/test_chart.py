@@ -21,6 +21,7 @@ from vision.chart import (
     patch_quads_px,
     refine_chart,
     scale_chart,
+    step_width_px,
 )
 from vision.grid import find_lattices, project, within
 from vision.gridmatch import match_grid
@@ -113,8 +114,7 @@ def test_steps_between_patches_are_as_wide_as_the_blur_makes_them():
     wide = {}
     for sigma in (0.5, 2.0, 3.0, 4.0):
         photo, _ = render_chart(replace(BASE, size=0.35, tilt_deg=10, blur_px=sigma, light="plain"), 70)
-        found = find_chart(photo)
-        wide[sigma] = found.edge_width * found.pitch_px
+        wide[sigma] = step_width_px(photo, find_chart(photo))
     assert list(wide.values()) == sorted(wide.values())
     # An edge under a Gaussian blur rises from 10 to 90 % over 2.563 sigma; in the narrow gaps it does not come so far.
     for sigma in (2.0, 3.0, 4.0):

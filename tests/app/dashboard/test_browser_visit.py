@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from in_browser import TIMEOUT_MS, VIEWPORTS, Wire, assert_sound, go, served, settle, unfold
+from in_browser import TIMEOUT_MS, VIEWPORTS, Wire, assert_sound, go, served, settle, unfold, until
 
 import app
 from app import actions, intake, strips
@@ -73,15 +73,6 @@ def sample(name, run):
 
 def upload(name, content):
     return {"name": name, "mimeType": "image/jpeg", "buffer": content}
-
-
-def until(page, holds):
-    """Wait until something holds that the page does not show: no longer than a page is waited for."""
-    for _ in range(TIMEOUT_MS // 100):
-        if holds():
-            return
-        page.wait_for_timeout(100)
-    pytest.fail("it did not come so far")
 
 
 def photos_in(folder, recovery):
